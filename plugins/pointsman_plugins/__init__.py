@@ -1,0 +1,1 @@
+"""The plugins that come with Pointsman. They use nothing that anybody's plugin could not."""

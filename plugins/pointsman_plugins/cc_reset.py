@@ -1,0 +1,293 @@
+"""cc_reset: puts controls that were changed for one step back home by itself.
+
+How this works. Each channel has one `_Control` for every control that the rig names. It knows the
+home, the value that passed last, and which note that value belongs to:
+
+- a value belongs to the first note-on that comes no later than the window after it, its owner;
+- notes up to the window after the owner belong to the same chord;
+- home is sent when the first of the chosen occasions comes, and then the value is dealt with.
+
+With `learn`, a value that no note-on follows within the window was moved by hand, and is the new
+home. That is only known when the window is over, so such values wait in `undecided` until the next
+event looks at them; nothing needs a timer for it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from functools import partial
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from pointsman.plugin import (
+    Context,
+    ControlNumber,
+    Device,
+    Duration,
+    Emission,
+    Host,
+    Kind,
+    OptionProblem,
+    Plugin,
+    PluginOptions,
+    Step,
+    Time,
+    Timer,
+    TransportChange,
+    Whole,
+    clears_notes,
+    control_change,
+    hookimpl,
+)
+
+Home = Annotated[int | Literal["device", "learn"], Whole(0, 127, "a value", ("device", "learn"))]
+Occasion = Literal["next_note", "note_off", "stop"]
+
+
+class CcResetOptions(PluginOptions):
+    """What cc_reset can be told."""
+
+    controls: Annotated[
+        dict[ControlNumber, Home],
+        Field(
+            min_length=1,
+            description="each control with its home: a value, device (the device file's home), "
+            "or learn (where your hand left it)",
+        ),
+    ]
+    after: Annotated[Time | None, Field(description="go home so long after the newest value")] = (
+        None
+    )
+    when: Annotated[
+        list[Occasion],
+        Field(
+            description="go home just before the next note, right after the note-off, just before "
+            "Stop; may be [] where 'after' is given"
+        ),
+    ] = ["next_note", "stop"]  # noqa: RUF012 - pydantic copies it
+    window: Annotated[
+        Time,
+        Field(description="how long after a value its note, and after that its chord, may come"),
+    ] = Duration("20ms", ns=20_000_000)
+
+    @model_validator(mode="after")
+    def _some_occasion(self) -> CcResetOptions:
+        if not self.when and self.after is None:
+            raise ValueError(
+                "needs 'after', or an occasion in 'when'; write when: [next_note, stop]"
+            )
+        return self
+
+    def problems(self, context: Context) -> list[OptionProblem]:
+        """`device` needs a device file that says where the control rests."""
+        return [
+            OptionProblem(
+                ("controls", str(control)),
+                "'device' needs a device file that gives this control a 'home' from 0 to 127; "
+                "write a value, or learn",
+            )
+            for control, home in self.controls.items()
+            if home == "device" and _device_home(context.device, control) is None
+        ]
+
+
+def _device_home(device: Device | None, control: int) -> int | None:
+    home = device.home_of(control) if device else None
+    return home if home is not None and home <= 127 else None
+
+
+class _Control:
+    """One control on one channel."""
+
+    def __init__(self, channel: int, control: int, home: int | None) -> None:
+        self.channel = channel
+        self.control = control
+        self.home = home
+        self.value = home
+        self.value_ns = 0
+        self.owner_ns: int | None = None
+        self.chord: set[int] = set()
+        self.timer: Timer | None = None
+        self.undecided: deque[tuple[int, int]] = deque()
+
+    @property
+    def away(self) -> bool:
+        """Whether the control has a home and is not there."""
+        return self.home is not None and self.value != self.home
+
+    @property
+    def idle(self) -> bool:
+        """Whether no note can concern it: it is home and nothing waits to be learnt."""
+        return self.value == self.home and not self.undecided
+
+    def change(self, value: int, t_ns: int) -> None:
+        """A new value has passed: what belonged to the last one is over."""
+        self.forget()
+        self.value = value
+        self.value_ns = t_ns
+
+    def learn(self, before_ns: int) -> None:
+        """What came before that time, and is undecided yet, was moved by hand: it is home."""
+        undecided = self.undecided
+        while undecided and undecided[0][0] < before_ns:
+            self.home = undecided.popleft()[1]
+
+    def owns(self, note: int, t_ns: int, window_ns: int) -> bool:
+        """Whether a note-on comes with the value, as its owner or in the owner's chord."""
+        if t_ns - self.value_ns <= window_ns:
+            if self.owner_ns is None:
+                self.owner_ns = t_ns
+        elif self.owner_ns is None or t_ns - self.owner_ns > window_ns:
+            return False
+        self.chord.add(note)
+        return True
+
+    def ends(self, note: int) -> bool:
+        """Whether this note-off ends the last note of the value's chord."""
+        if note not in self.chord:
+            return False
+        self.chord.remove(note)
+        return not self.chord
+
+    def forget(self) -> None:
+        """The value has no owner, no chord and no time to wait for any more."""
+        self.owner_ns = None
+        self.chord.clear()
+        if self.timer is not None:
+            self.timer.cancel()
+            self.timer = None
+
+
+class CcReset(Plugin[CcResetOptions]):
+    """Puts controls that were changed for one step back home by itself."""
+
+    name = "cc_reset"
+    Options = CcResetOptions
+
+    def __init__(self, options: CcResetOptions, host: Host) -> None:
+        super().__init__(options, host)
+        homes = options.controls
+        self._on_next_note = "next_note" in options.when
+        self._on_note_off = "note_off" in options.when
+        self._on_stop = "stop" in options.when
+        self._learned = {control for control, home in homes.items() if home == "learn"}
+        self._controls = [
+            {
+                control: _Control(channel, control, self._home(control, home))
+                for control, home in homes.items()
+            }
+            for channel in range(16)
+        ]
+        # For each channel the controls that a note may concern: most often none, so that a note
+        # costs next to nothing.
+        self._active: list[list[_Control]] = [[] for _ in range(16)]
+
+    def _home(self, control: int, home: int | str) -> int | None:
+        if home == "device":
+            return _device_home(self.host.device, control)
+        return home if isinstance(home, int) else None
+
+    def _window_ns(self) -> int:
+        return self.host.transport.to_ns(self.options.window)
+
+    def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+        """Notes concern us only where an occasion, or learning, depends on them."""
+        if kind is Kind.NOTE_ON and not (self._on_next_note or self._on_note_off or self._learned):
+            return None
+        if kind in (Kind.NOTE_OFF, Kind.MODE) and not self._on_note_off:
+            return None
+        return super().step_for(kind, channel)
+
+    def on_control(self, data: bytes, t_ns: int) -> Emission:
+        """Remember the value, and when it came."""
+        channel = data[0] & 0x0F
+        control = self._controls[channel].get(data[1])
+        if control is None:
+            return data
+        was_idle = control.idle
+        control.change(data[2], t_ns)
+        if control.control in self._learned:
+            control.learn(t_ns - self._window_ns())
+            control.undecided.append((t_ns, data[2]))
+        if control.idle != was_idle:
+            self._find_active(channel)
+        if self.options.after is not None and not control.idle:
+            control.timer = self.host.after(
+                self.options.after, t_ns, partial(self._waited, control)
+            )
+        return data
+
+    def on_note_on(self, data: bytes, t_ns: int) -> Emission:
+        """A note that has nothing to do with a value sends it home first."""
+        channel, note = data[0] & 0x0F, data[1]
+        active = self._active[channel]
+        if not active:
+            return data
+        window_ns = self._window_ns()
+        leaving = []
+        for control in active:
+            control.learn(t_ns - window_ns)
+            control.undecided.clear()
+            if not control.owns(note, t_ns, window_ns) and self._on_next_note:
+                leaving.append(control)
+        homes = self._send_home(channel, leaving)
+        return [*homes, data] if homes else data
+
+    def on_note_off(self, data: bytes, t_ns: int) -> Emission:
+        """The end of a value's chord sends it home afterwards."""
+        channel, note = data[0] & 0x0F, data[1]
+        leaving = [control for control in self._active[channel] if control.ends(note)]
+        if not leaving:
+            return data
+        return [data, *self._send_home(channel, leaving)]
+
+    def on_mode(self, data: bytes, t_ns: int) -> Emission:
+        """All Notes Off and All Sound Off end every chord of their channel."""
+        channel = data[0] & 0x0F
+        if not clears_notes(data):
+            return data
+        leaving = [control for control in self._active[channel] if control.chord]
+        return [data, *self._send_home(channel, leaving)] if leaving else data
+
+    def on_transport(self, change: TransportChange, t_ns: int) -> Emission:
+        """Stop sends home what is away."""
+        return self.flush(t_ns) if change is TransportChange.STOP and self._on_stop else None
+
+    def flush(self, t_ns: int) -> Emission:
+        """Home for every control that is away."""
+        before_ns = t_ns - self._window_ns()
+        homes: list[bytes] = []
+        for channel, active in enumerate(self._active):
+            for control in active:
+                control.learn(before_ns)
+            homes += self._send_home(channel, list(active))
+        return homes
+
+    def _waited(self, control: _Control, t_ns: int) -> Emission:
+        """The time that `after` gives is over."""
+        control.timer = None
+        control.learn(t_ns - self._window_ns())
+        return self._send_home(control.channel, [control])
+
+    def _send_home(self, channel: int, leaving: list[_Control]) -> list[bytes]:
+        """The messages that put these controls home, where they are away."""
+        homes = []
+        for control in leaving:
+            if control.away and control.home is not None:
+                control.change(control.home, control.value_ns)
+                homes.append(control_change(channel, control.control, control.home))
+            else:
+                control.chord.clear()
+        self._find_active(channel)
+        return homes
+
+    def _find_active(self, channel: int) -> None:
+        active = [c for c in self._controls[channel].values() if not c.idle]
+        self._active[channel] = active
+
+
+@hookimpl
+def pointsman_plugins() -> list[type[CcReset]]:
+    """Offer cc_reset."""
+    return [CcReset]

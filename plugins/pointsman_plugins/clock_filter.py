@@ -1,0 +1,84 @@
+"""clock_filter: keeps clock or transport from a synth, or gives it a slower clock."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from pointsman.plugin import (
+    Emission,
+    Host,
+    Kind,
+    Plugin,
+    PluginOptions,
+    Step,
+    TransportChange,
+    Whole,
+    hookimpl,
+)
+
+_TRANSPORT = frozenset({Kind.START, Kind.CONTINUE, Kind.STOP, Kind.SONG_POSITION})
+
+
+class ClockFilterOptions(PluginOptions):
+    """What clock_filter can be told."""
+
+    clock: Annotated[
+        Literal["pass", "drop"], Field(description="whether the clock (F8) goes on")
+    ] = "pass"
+    transport: Annotated[
+        Literal["pass", "drop"],
+        Field(description="whether Start, Continue, Stop and Song Position go on"),
+    ] = "pass"
+    divide: Annotated[
+        int,
+        Whole(1, 9999),
+        Field(description="only every so many clocks goes on, the first one too"),
+    ] = 1
+
+
+class ClockFilter(Plugin[ClockFilterOptions]):
+    """Keeps clock or transport from a synth, or gives it a slower clock."""
+
+    name = "clock_filter"
+    Options = ClockFilterOptions
+
+    def __init__(self, options: ClockFilterOptions, host: Host) -> None:
+        super().__init__(options, host)
+        self._divide = options.divide
+        self._count = 0
+
+    def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+        """Only what is kept out or divided concerns us."""
+        if kind is Kind.CLOCK:
+            if self.options.clock == "drop":
+                return _drop
+            return self._thin if self._divide > 1 else None
+        if kind in _TRANSPORT and self.options.transport == "drop":
+            return _drop
+        return None
+
+    def on_transport(self, change: TransportChange, t_ns: int) -> Emission:
+        """Fall in with the song: the clock at its beginning, and every Nth from there, passes.
+
+        At Stop nothing changes: clocks that go on then stay evenly divided.
+        """
+        if change is not TransportChange.STOP:
+            self._count = self.host.transport.next_clock
+        return None
+
+    def _thin(self, data: bytes, t_ns: int) -> Emission:
+        passes = self._count % self._divide == 0
+        self._count += 1
+        return data if passes else None
+
+
+def _drop(data: bytes, t_ns: int) -> None:
+    return None
+
+
+@hookimpl
+def pointsman_plugins() -> list[type[ClockFilter]]:
+    """Offer clock_filter."""
+    return [ClockFilter]

@@ -1,0 +1,69 @@
+"""message_filter: lets kinds of message through, or keeps them out."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from pointsman.plugin import Kind, Plugin, PluginOptions, Step, hookimpl
+
+FilterKind = Literal[
+    "note", "control", "program", "bend", "channel_pressure", "key_pressure", "sysex", "clock",
+    "transport", "song_position", "song_select", "tune_request", "time_code", "active_sensing",
+    "system_reset",
+]  # fmt: skip
+
+# The words that stand for more than one kind, or for a kind under another name.
+_GROUPS = {
+    Kind.NOTE_ON: "note",
+    Kind.NOTE_OFF: "note",
+    Kind.START: "transport",
+    Kind.CONTINUE: "transport",
+    Kind.STOP: "transport",
+}
+
+
+class MessageFilterOptions(PluginOptions):
+    """What message_filter can be told: exactly one of the two lists."""
+
+    pass_: Annotated[
+        list[FilterKind] | None, Field(alias="pass", description="only these kinds go on")
+    ] = None
+    drop: Annotated[list[FilterKind] | None, Field(description="these kinds are dropped")] = None
+
+    @model_validator(mode="after")
+    def _one_list(self) -> MessageFilterOptions:
+        if (self.pass_ is None) == (self.drop is None):
+            raise ValueError("needs exactly one of 'pass' and 'drop'; write the one you mean")
+        return self
+
+
+class MessageFilter(Plugin[MessageFilterOptions]):
+    """Lets kinds of message through, or keeps them out.
+
+    Channel mode messages (All Notes Off and the like) have no word here and always pass: a
+    filter must not keep a player's panic from the synth.
+    """
+
+    name = "message_filter"
+    Options = MessageFilterOptions
+
+    def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+        """What is dropped concerns us; what passes does not."""
+        word = _GROUPS.get(kind, kind.value)
+        if kind is Kind.MODE:
+            return None
+        if self.options.drop is not None:
+            return _drop if word in self.options.drop else None
+        return None if word in (self.options.pass_ or ()) else _drop
+
+
+def _drop(data: bytes, t_ns: int) -> None:
+    return None
+
+
+@hookimpl
+def pointsman_plugins() -> list[type[MessageFilter]]:
+    """Offer message_filter."""
+    return [MessageFilter]

@@ -1,0 +1,101 @@
+"""Device files: a YAML file that describes one synth, read and checked.
+
+The rows of the published MIDI implementation chart (MIDI 1.0, 4.2.1, pp. A-7, A-8; RP-028) are
+the model for what can be said here.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import ConfigDict, Field, model_validator
+
+from pointsman.controls import LAST_CONTROL
+from pointsman.device import Device, DeviceControl
+from pointsman.errors import Problem
+from pointsman.options import Channel, Context, NoteNumber, Value, Whole
+from pointsman.rig_model import Part
+from pointsman.validation import Report, check
+from pointsman.yaml_tree import read_tree
+
+FourteenBit = Annotated[int, Whole(0, 16383, "a value")]
+Cc = Annotated[int, Whole(0, LAST_CONTROL, "a control")]
+Receives = Literal[
+    "note", "velocity", "control", "bend", "program", "channel_pressure", "key_pressure",
+    "sysex", "clock", "transport", "song_position", "song_select", "active_sensing",
+]  # fmt: skip
+
+
+class ControlPart(Part):
+    """One control: how it is reached, where it rests, how far it goes."""
+
+    cc: Annotated[Cc | None, Field(description="its control number")] = None
+    fine: Annotated[Cc | None, Field(description="the fine half of a 14-bit pair, 32-63")] = None
+    nrpn: Annotated[tuple[Value, Value] | None, Field(description="[coarse, fine]")] = None
+    rpn: Annotated[tuple[Value, Value] | None, Field(description="[coarse, fine]")] = None
+    sysex: Annotated[str | None, Field(description="hex with {value} in it")] = None
+    home: Annotated[FourteenBit | None, Field(description="the value it rests at")] = None
+    range: Annotated[
+        tuple[FourteenBit, FourteenBit] | None, Field(description="[lowest, highest]")
+    ] = None
+    about: Annotated[str, Field(description="what it does")] = ""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> ControlPart:
+        ways = [way for way in ("cc", "nrpn", "rpn", "sysex") if getattr(self, way) is not None]
+        if len(ways) != 1:
+            found = " and ".join(ways) or "none"
+            raise ValueError(f"needs exactly one of cc, nrpn, rpn and sysex; it has {found}")
+        if self.fine is not None and (self.cc is None or self.fine != self.cc + 32):
+            raise ValueError("'fine' must be 'cc' plus 32 (MIDI 1.0: 0-31 with 32-63)")
+        highest = 127 if self.cc is not None and self.fine is None else 16383
+        if self.home is not None and self.home > highest:
+            raise ValueError(f"'home' must be a value from 0 to {highest}, not '{self.home}'")
+        return self
+
+
+class DevicePart(Part):
+    """One synth."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    device: Annotated[str, Field(description="its name")]
+    channel: Annotated[Channel | None, Field(description="its basic channel")] = None
+    voices: Annotated[
+        Annotated[int, Whole(1, 2048)] | None, Field(description="how many notes it plays at once")
+    ] = None
+    receives: Annotated[
+        list[Receives] | None, Field(description="the kinds of message it hears; default all")
+    ] = None
+    notes: Annotated[
+        tuple[NoteNumber, NoteNumber] | None, Field(description="its lowest and highest note")
+    ] = None
+    controls: dict[str, ControlPart] = Field(
+        default_factory=dict, description="its controls by name"
+    )
+
+
+def load_device(
+    path: Path, shown: str, middle_c_octave: int
+) -> tuple[Device | None, list[Problem]]:
+    """Read one device file; `shown` is its path as problems show it. OSError as `open` raises."""
+    root, problems = read_tree(path, shown)
+    if root is None or problems:
+        return None, problems
+    report = Report(shown)
+    if not root.is_map:
+        report.add(root, (), "a device file is a mapping; begin it with device: NAME")
+        return None, report.problems
+    part = check(DevicePart, root, (), report, Context(None, middle_c_octave))
+    if part is None:
+        return None, report.problems
+    controls = {
+        name: DeviceControl(
+            control.cc, control.fine, control.nrpn, control.rpn, control.sysex, control.home,
+            control.range, control.about,
+        )
+        for name, control in part.controls.items()
+    }  # fmt: skip
+    receives = None if part.receives is None else tuple(part.receives)
+    return Device(part.device, part.channel, part.voices, receives, part.notes, controls), []

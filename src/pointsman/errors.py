@@ -1,0 +1,56 @@
+"""The errors that Pointsman raises, all below one root, each with text a player can act on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+
+class PointsmanError(Exception):
+    """The root of every error that Pointsman raises on purpose."""
+
+
+class Problem(NamedTuple):
+    """One fault in a file, where a person has to mend it; lines and columns count from 1."""
+
+    path: str
+    line: int
+    column: int
+    where: str
+    what: str
+
+    def __str__(self) -> str:
+        where = f"{self.where}: " if self.where else ""
+        return f"{self.path}:{self.line}:{self.column}: {where}{self.what}"
+
+
+class RigError(PointsmanError):
+    """A rig, or a device file that it names, is wrong; `problems` holds every fault found."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class PluginError(PointsmanError):
+    """A plugin could not be loaded or set up."""
+
+
+class InputFileError(PointsmanError):
+    """A `.mid` or `.tsv` file is broken; the text is one line that says where and what."""
+
+
+class MessageTextError(PointsmanError):
+    """A message written by hand (hex or words) could not be read."""
+
+
+class PortError(PointsmanError):
+    """A port could not be opened or used."""
+
+
+class PortLookupError(PortError):
+    """A port is missing, or several match its name; `candidates` lists what is there."""
+
+    def __init__(self, text: str, candidates: Sequence[str] = ()) -> None:
+        self.candidates = tuple(candidates)
+        super().__init__(text)

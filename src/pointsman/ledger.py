@@ -1,0 +1,127 @@
+"""What sounds on one output, and which held input note began it.
+
+How this works. Every note is a small number, channel * 128 + note. `sounding` counts note-ons
+less note-offs for each note that was sent: two note-ons on one key need two note-offs (MIDI 1.0,
+4.2.1, p. A-4). `voices` are the notes that a synth still plays a voice for: most have one voice
+for two strikes of one key, and end it with the first note-off.
+
+A *strike* is one note-on at the input, with the notes that it began here; the strikes of one
+input note wait in a queue for their note-offs. `_claims` counts, for each note sent, the held
+strikes that began it.
+
+From these follows rule 1, a note-off goes where its note-on went, whatever the plugins do:
+once the input has let a note go, none of the notes it began may sound more often than the
+strikes that are still held claim it. `end_strike` names the note-offs that are missing, and
+`note_off` refuses one that would go elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+MAX_STRIKES = 8
+"""Strikes of one key that are told apart; a sender that never lets go must not fill the memory."""
+
+
+def note_key(data: bytes) -> int:
+    """The number of the note that a note-on or note-off is about."""
+    return (data[0] & 0x0F) << 7 | data[1]
+
+
+class Ledger:
+    """The sounding notes of one output."""
+
+    def __init__(self) -> None:
+        self.sounding: dict[int, int] = {}
+        self.voices: set[int] = set()
+        self._strikes: dict[int, deque[list[int]]] = {}
+        self._claims: dict[int, int] = {}
+        self._beginning: list[int] | None = None
+        self._ending: list[int] | None = None
+
+    def begin_strike(self, cause: int) -> None:
+        """From now on, until `strike_begun`, notes that start belong to input note `cause`."""
+        self._beginning = []
+        strikes = self._strikes.get(cause)
+        if strikes is None:
+            strikes = self._strikes[cause] = deque()
+        elif len(strikes) == MAX_STRIKES:
+            self._drop_claims(strikes.popleft())
+        strikes.append(self._beginning)
+
+    def strike_begun(self) -> None:
+        """The input's note-on is dealt with."""
+        self._beginning = None
+
+    def end_strike(self, cause: int) -> None:
+        """From now on, until `missing_offs`, note-offs are those of input note `cause`."""
+        strikes = self._strikes.get(cause)
+        if strikes:
+            self._ending = strikes.popleft()
+            self._drop_claims(self._ending)
+            if not strikes:
+                del self._strikes[cause]
+
+    def missing_offs(self) -> list[int]:
+        """The input's note-off is dealt with: the notes that it should have ended and did not.
+
+        A note stands here once for every note-off that is missing.
+        """
+        ending, self._ending = self._ending, None
+        if not ending:
+            return []
+        return self._beyond_claims(dict.fromkeys(ending))
+
+    def note_on(self, key: int) -> None:
+        """Note that a note-on was sent."""
+        count = self.sounding.get(key, 0)
+        if count < MAX_STRIKES:
+            self.sounding[key] = count + 1
+        self.voices.add(key)
+        if self._beginning is not None:
+            self._beginning.append(key)
+            self._claims[key] = self._claims.get(key, 0) + 1
+
+    def note_off(self, key: int) -> bool:
+        """Note that a note-off is to be sent; False when it belongs elsewhere and must not be.
+
+        A note-off that answers no note-on we know of passes: it does no harm, and an output that
+        no plugin is concerned with stays as it came.
+        """
+        count = self.sounding.get(key, 0)
+        ending = self._ending
+        if ending is not None and key not in ending and count <= self._claims.get(key, 0):
+            return False
+        self.voices.discard(key)
+        if count > 1:
+            self.sounding[key] = count - 1
+        elif count:
+            del self.sounding[key]
+        return True
+
+    def all_sounding(self) -> list[int]:
+        """Every note that sounds, the oldest first, once for every note-off that ends it."""
+        return [key for key, count in self.sounding.items() for _ in range(count)]
+
+    def unclaimed(self) -> list[int]:
+        """What sounds though no held strike began it, once for every note-off that ends it."""
+        return self._beyond_claims(self.sounding)
+
+    def clear_channel(self, channel: int) -> None:
+        """All Sound Off or All Notes Off was sent on `channel` (0-15)."""
+        for key in [key for key in self.sounding if key >> 7 == channel]:
+            del self.sounding[key]
+            self.voices.discard(key)
+
+    def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
+        sounding, claims = self.sounding, self._claims
+        return [k for k in keys for _ in range(sounding.get(k, 0) - claims.get(k, 0))]
+
+    def _drop_claims(self, strike: list[int]) -> None:
+        claims = self._claims
+        for key in strike:
+            if claims[key] > 1:
+                claims[key] -= 1
+            else:
+                del claims[key]

@@ -1,0 +1,159 @@
+"""MIDI 1.0 messages as raw bytes: the status table, and what is derived from it.
+
+A message is one whole `bytes` object: status byte first, no running status. Everything that
+depends on the kind of a message is looked up under its *key*, a small whole number:
+
+- the status byte itself, except that
+- a note-on with velocity 0 has the key of the note-off it is (MIDI 1.0, 4.2.1, p. 10), and
+- a control change with a number of 120 or more is a channel mode message (p. 20), which has a
+  key of its own: the status byte plus `MODE`.
+
+Source of the table: MIDI 1.0 Detailed Specification 4.2.1, Tables I, II, V and VI.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+MODE = 0x100
+KEYS = 0x200
+"""Every key is below this number, so that a list can be indexed by key."""
+
+NO_MESSAGE = -1
+FIRST_MODE = 120
+ALL_SOUND_OFF = 120
+ALL_NOTES_OFF = 123
+NOTE_OFF_VELOCITY = 64
+"""What a sender without velocity sensing sends (MIDI 1.0, 4.2.1, p. 10)."""
+
+CLOCKS_PER_QUARTER = 24
+CLOCKS_PER_BEAT = 6
+"""A Song Position beat is a sixteenth note (MIDI 1.0, 4.2.1, p. 27)."""
+
+
+class Kind(StrEnum):
+    """The kinds of message that a plugin can tell apart."""
+
+    NOTE_OFF = "note_off"
+    NOTE_ON = "note_on"
+    KEY_PRESSURE = "key_pressure"
+    CONTROL = "control"
+    MODE = "mode"
+    PROGRAM = "program"
+    CHANNEL_PRESSURE = "channel_pressure"
+    BEND = "bend"
+    SYSEX = "sysex"
+    TIME_CODE = "time_code"
+    SONG_POSITION = "song_position"
+    SONG_SELECT = "song_select"
+    TUNE_REQUEST = "tune_request"
+    CLOCK = "clock"
+    START = "start"
+    CONTINUE = "continue"
+    STOP = "stop"
+    ACTIVE_SENSING = "active_sensing"
+    SYSTEM_RESET = "system_reset"
+
+
+# first status byte, how many of them (16: one a channel), length in bytes, kind
+_TABLE = (
+    (0x80, 16, 3, Kind.NOTE_OFF),
+    (0x90, 16, 3, Kind.NOTE_ON),
+    (0xA0, 16, 3, Kind.KEY_PRESSURE),
+    (0xB0, 16, 3, Kind.CONTROL),
+    (0xC0, 16, 2, Kind.PROGRAM),
+    (0xD0, 16, 2, Kind.CHANNEL_PRESSURE),
+    (0xE0, 16, 3, Kind.BEND),
+    (0xF1, 1, 2, Kind.TIME_CODE),
+    (0xF2, 1, 3, Kind.SONG_POSITION),
+    (0xF3, 1, 2, Kind.SONG_SELECT),
+    (0xF6, 1, 1, Kind.TUNE_REQUEST),
+    (0xF8, 1, 1, Kind.CLOCK),
+    (0xFA, 1, 1, Kind.START),
+    (0xFB, 1, 1, Kind.CONTINUE),
+    (0xFC, 1, 1, Kind.STOP),
+    (0xFE, 1, 1, Kind.ACTIVE_SENSING),
+    (0xFF, 1, 1, Kind.SYSTEM_RESET),
+)
+
+KIND_BY_KEY: dict[int, Kind] = {0xF0: Kind.SYSEX}
+"""The kind of message under each key in use. F4, F5, F9 and FD are undefined: no message."""
+
+LENGTH_BY_STATUS = [0] * 256
+"""Length in bytes of a message by its status byte; 0 for SysEx and for what is no status."""
+
+for _first, _count, _length, _kind in _TABLE:
+    for _status in range(_first, _first + _count):
+        KIND_BY_KEY[_status] = _kind
+        LENGTH_BY_STATUS[_status] = _length
+        if _kind is Kind.CONTROL:
+            KIND_BY_KEY[_status + MODE] = Kind.MODE
+
+CLOCK_KEY, START_KEY, CONTINUE_KEY, STOP_KEY = 0xF8, 0xFA, 0xFB, 0xFC
+SONG_POSITION_KEY, ACTIVE_SENSING_KEY, SYSTEM_RESET_KEY = 0xF2, 0xFE, 0xFF
+
+CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
+
+
+def key_of(data: bytes) -> int:
+    """The key of `data`, or NO_MESSAGE when it is not one whole, legal MIDI 1.0 message."""
+    if not data:
+        return NO_MESSAGE
+    status = data[0]
+    length = LENGTH_BY_STATUS[status]
+    if length != len(data):
+        return 0xF0 if status == 0xF0 and _is_sysex(data) else NO_MESSAGE
+    if length == 3:
+        if (data[1] | data[2]) > 127:
+            return NO_MESSAGE
+        if status < 0xC0:
+            if status >= 0xB0:
+                return status + MODE if data[1] >= FIRST_MODE else status
+            if 0x90 <= status < 0xA0 and not data[2]:
+                return status - 0x10
+        return status
+    return NO_MESSAGE if length == 2 and data[1] > 127 else status
+
+
+def _is_sysex(data: bytes) -> bool:
+    return len(data) > 2 and data[-1] == 0xF7 and data[1:-1].isascii()
+
+
+def is_message(data: bytes) -> bool:
+    """Whether `data` is one whole, legal MIDI 1.0 message."""
+    return key_of(data) != NO_MESSAGE
+
+
+def kind_of(data: bytes) -> Kind:
+    """The kind of a legal message; KeyError for anything else."""
+    return KIND_BY_KEY[key_of(data)]
+
+
+def channel_of_key(key: int) -> int | None:
+    """The channel (0-15) of the messages under `key`, or None where they have none."""
+    return key & 0x0F if (key & 0xFF) < 0xF0 else None
+
+
+def note_off(channel: int, note: int) -> bytes:
+    """A note-off for `note` (0-127) on `channel` (0-15), release velocity 64."""
+    return bytes((0x80 | channel, note, NOTE_OFF_VELOCITY))
+
+
+def note_on(channel: int, note: int, velocity: int) -> bytes:
+    """A note-on: `channel` 0-15, `note` 0-127, `velocity` 1-127."""
+    return bytes((0x90 | channel, note, velocity))
+
+
+def control_change(channel: int, control: int, value: int) -> bytes:
+    """A control change: `channel` 0-15, `control` 0-119, `value` 0-127."""
+    return bytes((0xB0 | channel, control, value))
+
+
+def program_change(channel: int, program: int) -> bytes:
+    """A program change: `channel` 0-15, `program` 0-127 (players count from 1)."""
+    return bytes((0xC0 | channel, program))
+
+
+def song_position(data: bytes) -> int:
+    """The position of a Song Position Pointer message, in clocks."""
+    return CLOCKS_PER_BEAT * (data[1] | data[2] << 7)

@@ -1,0 +1,220 @@
+"""The types with which a plugin declares its options.
+
+Each is a pydantic field type that reads what a player writes, refuses the rest with a sentence
+that says what would be right, and appears in the schema and in the reference pages. A plugin may
+use any other pydantic type as well.
+
+Text from a rig file arrives as it was written (`010` is not 8, `on` is not a boolean), so every
+type here reads text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Annotated, Any, NamedTuple, TypeVar
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    PlainSerializer,
+    ValidationInfo,
+    WithJsonSchema,
+)
+from pydantic_core import core_schema
+
+from pointsman.controls import CONTROL_BY_NAME, LAST_CONTROL
+from pointsman.device import Device
+from pointsman.units import Duration, parse_duration, parse_note
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Context:
+    """What an option may depend on beside its own text."""
+
+    device: Device | None = None
+    middle_c_octave: int = 4
+
+
+class OptionProblem(NamedTuple):
+    """A fault that concerns several options at once; `place` leads to it: ("map", "3")."""
+
+    place: tuple[str, ...]
+    what: str
+
+
+class PluginOptions(BaseModel):
+    """The base of every plugin's options. Keys that it does not declare are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+    def problems(self, context: Context) -> list[OptionProblem]:
+        """What is wrong with these options taken together; called once each is valid."""
+        return []
+
+
+def suggest(word: str, choices: list[str]) -> str:
+    """A hint at the nearest of `choices`, or at all of them when none is near."""
+    near = get_close_matches(word, choices, n=1)
+    if near:
+        return f"did you mean '{near[0]}'?"
+    return f"there is {', '.join(choices)}" if choices else "there is none"
+
+
+@dataclass(frozen=True)
+class Whole:
+    """A whole number from `low` to `high`, called `what` when it is not one; or one of `words`.
+
+    Use it as `Annotated[int, Whole(1, 16)]`, or `Annotated[int | Literal["all"], Whole(...)]`.
+    """
+
+    low: int
+    high: int
+    what: str = "a whole number"
+    words: tuple[str, ...] = ()
+
+    def read(self, value: object) -> int | str:
+        """The number or the word; ValueError says what would be right."""
+        if value in self.words:
+            return str(value)
+        number = as_int(value)
+        if number is None or not self.low <= number <= self.high:
+            choices = "".join(f" or '{word}'" for word in self.words)
+            what = f"{self.what} from {self.low} to {self.high}{choices}"
+            raise ValueError(f"must be {what}, not '{value}'")
+        return number
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
+        number = {"type": "integer", "minimum": self.low, "maximum": self.high}
+        return {"anyOf": [number, {"enum": list(self.words)}]} if self.words else number
+
+
+def as_int(value: object) -> int | None:
+    """The whole number that `value` is or spells, else None. `010` spells ten."""
+    if isinstance(value, int) and not isinstance(value, bool):
+        return value
+    if isinstance(value, str):
+        text = value.strip()
+        digits = text[1:] if text[:1] in "+-" else text
+        return int(text) if digits.isdecimal() and digits.isascii() and len(digits) < 10 else None
+    return None
+
+
+def _one_or_many(value: object) -> object:
+    return value if isinstance(value, list | tuple | set | frozenset) else [value]
+
+
+def _none_empty(values: tuple[T, ...]) -> tuple[T, ...]:
+    if not values:
+        raise ValueError("must not be empty")
+    return values
+
+
+def _read_duration(value: object) -> Duration:
+    if isinstance(value, Duration):
+        return value
+    return parse_duration(str(value))
+
+
+def _read_note(value: object, info: ValidationInfo) -> int:
+    return parse_note(str(value), _context(info).middle_c_octave)
+
+
+def _read_control(value: object, info: ValidationInfo) -> int:
+    number = as_int(value)
+    if number is not None:
+        if 0 <= number <= LAST_CONTROL:
+            return number
+        more = (
+            "; 120 to 127 are channel mode messages, not controls" if 120 <= number <= 127 else ""
+        )
+        raise ValueError(f"must be a control from 0 to {LAST_CONTROL}, not '{value}'{more}")
+    name = str(value)
+    device = _context(info).device
+    if device is not None and name in device.controls:
+        control = device.controls[name]
+        if control.cc is None:
+            raise ValueError(
+                f"'{name}' of {device.device} is not reached by a single control number; "
+                "use one of its controls that has 'cc'"
+            )
+        return control.cc
+    if name in CONTROL_BY_NAME:
+        return CONTROL_BY_NAME[name]
+    names = [*(device.controls if device else ()), *CONTROL_BY_NAME]
+    near = get_close_matches(name, names, n=1)
+    right = (
+        f"did you mean '{near[0]}'?"
+        if near
+        else (
+            "write 0 to 119, a name from the device file, or a MIDI control name such as modulation"
+        )
+    )
+    raise ValueError(f"knows no control '{name}'; {right}")
+
+
+def _context(info: ValidationInfo) -> Context:
+    return info.context if isinstance(info.context, Context) else Context()
+
+
+Channel = Annotated[int, Whole(1, 16, "a channel")]
+"""A channel as players count, 1-16."""
+
+Value = Annotated[int, Whole(0, 127, "a value")]
+"""A value of a control, 0-127."""
+
+Program = Annotated[int, Whole(1, 128, "a program")]
+"""A program as players count, 1-128."""
+
+_CHANNEL_SCHEMA = {"type": "integer", "minimum": 1, "maximum": 16}
+
+Channels = Annotated[
+    tuple[Channel, ...],
+    BeforeValidator(_one_or_many),
+    AfterValidator(_none_empty),
+    WithJsonSchema({"anyOf": [_CHANNEL_SCHEMA, {"type": "array", "items": _CHANNEL_SCHEMA}]}),
+]
+"""One channel or a list of them; read as a tuple with at least one."""
+
+ControlNumber = Annotated[
+    int,
+    BeforeValidator(_read_control),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "integer", "minimum": 0, "maximum": LAST_CONTROL},
+                {"type": "string", "title": "a control's name"},
+            ]
+        }
+    ),
+]
+"""A control: a number 0-119, a name from the device file, or a MIDI 1.0 name."""
+
+NoteNumber = Annotated[
+    int,
+    BeforeValidator(_read_note),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "integer", "minimum": 0, "maximum": 127},
+                {"type": "string", "title": "a note's name"},
+            ]
+        }
+    ),
+]
+"""A note: a number 0-127 or a name such as C4."""
+
+Time = Annotated[
+    Duration,
+    BeforeValidator(_read_duration),
+    PlainSerializer(str),
+    WithJsonSchema({"type": "string", "title": "a duration"}),
+]
+"""A duration: 250ms, 2s, 6 clocks, 1/16, 1/8., 1/8t, 1 bar."""

@@ -1,0 +1,177 @@
+"""Everything that a plugin needs, and all that the shipped ones use.
+
+A plugin is a small class with a `name`, declared `Options`, and one method for each kind of
+message that it is concerned with: `on_note_on`, `on_note_off`, `on_control`, `on_mode`,
+`on_program`, `on_bend`, `on_channel_pressure`, `on_key_pressure`, `on_sysex`, `on_clock`,
+`on_start`, `on_continue`, `on_stop`, `on_song_position` and so on (see `Kind`). A kind that it has
+no method for passes it by and costs nothing.
+
+Such a method is given the message and when it came, and returns what goes on in its place:
+
+- the very message it was given: nothing changed;
+- another message (`bytes`);
+- a list of messages, in the order in which they are to go on;
+- `None`: the message is dropped.
+
+A note-on with velocity 0 comes to `on_note_off`, as it was written; controls 120-127 come to
+`on_mode`. Channels in messages are 0-15. Times are whole nanoseconds. A plugin reads no clock,
+does no I/O, starts no thread and keeps all its state in itself: one object serves one place in
+one chain. What is to happen later it asks of its `Host`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import ClassVar, Generic, TypeVar
+
+from pointsman.device import Device
+from pointsman.hookspecs import hookimpl
+from pointsman.message import (
+    ALL_NOTES_OFF,
+    ALL_SOUND_OFF,
+    Kind,
+    control_change,
+    note_off,
+    note_on,
+    program_change,
+    song_position,
+)
+from pointsman.options import (
+    Channel,
+    Channels,
+    Context,
+    ControlNumber,
+    NoteNumber,
+    OptionProblem,
+    PluginOptions,
+    Program,
+    Time,
+    Value,
+    Whole,
+)
+from pointsman.schedule import Schedule, Timer
+from pointsman.transport import Transport, TransportChange
+from pointsman.units import Duration
+
+Emission = bytes | Sequence[bytes] | None
+"""What a plugin sends on: one message, several, or none."""
+
+Step = Callable[[bytes, int], Emission]
+"""What handles one kind of message: called with the message and its time in nanoseconds."""
+
+
+TimedCall = Callable[[int], Emission]
+"""What a plugin wants done later: called with the time that is then."""
+
+
+class Host:
+    """What the engine lends to one plugin: the song, the device, and later."""
+
+    __slots__ = ("_run", "_schedule", "device", "transport")
+
+    def __init__(
+        self,
+        transport: Transport,
+        device: Device | None,
+        schedule: Schedule,
+        run: Callable[[TimedCall, int], None],
+    ) -> None:
+        self.transport = transport
+        self.device = device
+        self._schedule = schedule
+        self._run = run
+
+    def at(self, due_ns: int, call: TimedCall, *, endless: bool = False) -> Timer:
+        """Call `call(due_ns)` then; what it returns goes on down the chain from this plugin.
+
+        Mark as `endless` what sets itself again for ever, so that an end does not wait for it.
+        """
+        return self._schedule.at(due_ns, partial(self._run, call), endless=endless)
+
+    def after(self, duration: Duration, t_ns: int, call: TimedCall) -> Timer:
+        """Call `call` when `duration` has gone by since `t_ns`.
+
+        A duration in clocks or note values ends just before the last of those clocks while the
+        clock runs, and is timed at the last measured tempo while it does not.
+        """
+        return self._schedule.after(duration, t_ns, partial(self._run, call))
+
+
+OptionsT = TypeVar("OptionsT", bound=PluginOptions)
+
+
+class Plugin(Generic[OptionsT]):
+    """The base of every plugin; subclass it as `Plugin[YourOptions]`."""
+
+    name: ClassVar[str]
+    """The word by which a rig asks for this plugin."""
+
+    Options: ClassVar[type[PluginOptions]] = PluginOptions
+    """The options it takes, as a subclass of `PluginOptions`."""
+
+    def __init__(self, options: OptionsT, host: Host) -> None:
+        self.options = options
+        self.host = host
+
+    def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+        """What handles messages of `kind` on `channel` (0-15, None for system messages).
+
+        Called once for each of them when a rig is loaded. None: not concerned. The default is
+        the method named after the kind; override it to decide by channel or by option.
+        """
+        step: Step | None = getattr(self, f"on_{kind.value}", None)
+        return step
+
+    def on_transport(self, change: TransportChange, t_ns: int) -> Emission:
+        """The song starts, goes on, stops or is relocated.
+
+        Called just before the message that says so enters the chains, and even when a plugin
+        before this one keeps that message from coming here. Returns what to send first.
+        """
+        return None
+
+    def flush(self, t_ns: int) -> Emission:
+        """Let go: return what puts back all that this plugin changed, and forget it.
+
+        Called when the engine releases: at the end, when a rig says so at Stop, and when a
+        plugin failed. Notes need no note-off from here: the engine knows what sounds.
+        """
+        return None
+
+
+def clears_notes(mode_message: bytes) -> bool:
+    """Whether a channel mode message ends all notes of its channel in every plugin's memory."""
+    return mode_message[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF)
+
+
+__all__ = [
+    "Channel",
+    "Channels",
+    "Context",
+    "ControlNumber",
+    "Device",
+    "Duration",
+    "Emission",
+    "Host",
+    "Kind",
+    "NoteNumber",
+    "OptionProblem",
+    "Plugin",
+    "PluginOptions",
+    "Program",
+    "Step",
+    "Time",
+    "Timer",
+    "Transport",
+    "TransportChange",
+    "Value",
+    "Whole",
+    "clears_notes",
+    "control_change",
+    "hookimpl",
+    "note_off",
+    "note_on",
+    "program_change",
+    "song_position",
+]

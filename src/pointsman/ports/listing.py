@@ -1,0 +1,54 @@
+"""The ports of this machine, as a rig would name them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+from pointsman import io_rtmidi
+from pointsman.errors import PortError
+from pointsman.ports.system import match_port, without_numbers
+from pointsman.tables import table
+
+
+@dataclass(frozen=True)
+class Listing:
+    """What was found; `missing` says why there are no system ports, if there are none at all."""
+
+    inputs: list[str]
+    outputs: list[str]
+    missing: str | None = None
+
+    def as_dict(self) -> dict[str, object]:
+        """The same as plain data, for JSON."""
+        return asdict(self)
+
+
+def list_ports() -> Listing:
+    """Look for the system's ports."""
+    try:
+        return Listing(io_rtmidi.port_names(is_input=True), io_rtmidi.port_names(is_input=False))
+    except PortError as error:
+        return Listing([], [], str(error))
+
+
+def show_ports(found: Listing) -> str:
+    """The ports as a table, with what to write in a rig for each."""
+    if found.missing:
+        return (
+            f"No system MIDI ports: {found.missing}.\n"
+            "A rig can still use file:PATH.mid, file:PATH.tsv and null: as ports."
+        )
+    rows = [
+        (direction, name, _to_write(name, names))
+        for direction, names in (("input", found.inputs), ("output", found.outputs))
+        for name in names
+    ]
+    if not rows:
+        return "There are no MIDI ports: plug in an interface, or make one with virtual:NAME."
+    return table(("direction", "port", "write in the rig"), rows)
+
+
+def _to_write(name: str, names: list[str]) -> str:
+    """The part of a name that stays after a replug, if it still means this one port alone."""
+    stable = without_numbers(name)
+    return f'"{stable}"' if match_port(stable, names) == [name] else f'"{name}" (until replugged)'

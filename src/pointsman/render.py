@@ -1,0 +1,158 @@
+"""render: a rig over a file, in virtual time.
+
+The same engine as live, fed as fast as the file can be read. What leaves each output is written
+as it leaves, so memory does not grow with the length of the input.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from pointsman.chain import Entry
+from pointsman.engine import Engine
+from pointsman.io_smf import DEFAULT_DIVISION, SmfReader, SmfWriter, play
+from pointsman.io_tsv import TsvWriter, read_tsv
+from pointsman.output import Output
+from pointsman.ports.files import is_meta
+from pointsman.rig import OutputSpec, Rig
+from pointsman.units import NS_PER_S
+
+END_OF_TRACK = b"\xff\x2f"
+
+
+class Recorder:
+    """What leaves one output, written to its two files and weighed for its wire."""
+
+    def __init__(self, spec: OutputSpec, folder: Path, division: int) -> None:
+        self.rate = spec.wire_rate
+        self.bytes = self.worst_bytes = 0
+        self._second = self._second_bytes = 0
+        self._tsv = TsvWriter(folder / f"{spec.name}.tsv")
+        self._smf = SmfWriter(folder / f"{spec.name}.mid", division)
+
+    def write(self, data: bytes, t_ns: int) -> None:
+        """Write one message."""
+        self._tsv.write(t_ns, data)
+        self._smf.write(t_ns, data)
+        second = t_ns // NS_PER_S
+        if second != self._second:
+            self._second, self._second_bytes = second, 0
+        size = len(data)
+        self.bytes += size
+        self._second_bytes += size
+        if self._second_bytes > self.worst_bytes:
+            self.worst_bytes = self._second_bytes
+
+    def meta(self, tick: int | None, t_ns: int, data: bytes) -> None:
+        """Keep a tempo or a time signature of the input."""
+        self._smf.meta(tick, t_ns, data)
+
+    def close(self, t_ns: int) -> None:
+        """Finish both files."""
+        self._tsv.close()
+        self._smf.close(t_ns)
+
+
+@dataclass(frozen=True)
+class EntryRow:
+    """What one entry of a chain did."""
+
+    label: str
+    changed: int
+    dropped: int
+    added: int
+    fault: str | None
+
+
+@dataclass(frozen=True)
+class OutputRow:
+    """What one output was sent. Loads are parts of what the wire carries, None if unpaced."""
+
+    output: str
+    received: int
+    sent: int
+    notes: int
+    most_voices: int
+    entries: list[EntryRow]
+    wire_load: float | None
+    wire_worst_second: float | None
+
+    def as_dict(self) -> dict[str, object]:
+        """The same as plain data, for JSON."""
+        return asdict(self)
+
+
+def render(
+    rig: Rig, source: Path, folder: Path, *, clock: bool = True, tail_ns: int | None = None
+) -> list[OutputRow]:
+    """Run `rig` over a `.mid` or `.tsv` file; write `<output>.tsv` and `<output>.mid` to `folder`.
+
+    `clock`: play a `.mid` file with Start, clock and Stop. `tail_ns`: go on for so long after the
+    last message; None: until nothing is due any more but what repeats for ever. Raises
+    InputFileError where the file is broken; what was rendered until there is kept.
+    """
+    is_smf = source.suffix.lower() != ".tsv"
+    division = SmfReader(source).division if is_smf else DEFAULT_DIVISION
+    folder.mkdir(parents=True, exist_ok=True)
+    recorders = {spec.name: Recorder(spec, folder, division) for spec in rig.outputs}
+    writes = {name: recorder.write for name, recorder in recorders.items()}
+    engine = Engine(rig, lambda output, data, t_ns: writes[output](data, t_ns))
+    now_ns = 0
+    try:
+        engine.start(0)
+        for now_ns, tick, data in _items(source, is_smf, clock):
+            if not is_meta(data):
+                engine.receive(data, now_ns)
+            elif data != END_OF_TRACK:
+                engine.advance(now_ns)
+                for recorder in recorders.values():
+                    recorder.meta(tick, now_ns, data)
+        now_ns = run_out(engine, now_ns, tail_ns)
+    finally:
+        engine.close(now_ns)
+        for recorder in recorders.values():
+            recorder.close(now_ns)
+    return [_row(engine.outputs[name], recorder, now_ns) for name, recorder in recorders.items()]
+
+
+def _items(source: Path, is_smf: bool, clock: bool) -> Iterator[tuple[int, int | None, bytes]]:
+    if is_smf:
+        return iter(play(source, clock))
+    return ((t_ns, None, data) for t_ns, data in read_tsv(source))
+
+
+def run_out(engine: Engine, now_ns: int, tail_ns: int | None) -> int:
+    """Let what is due come out after the last message; returns when the end is."""
+    if tail_ns is not None:
+        engine.advance(now_ns + tail_ns)
+        return now_ns + tail_ns
+    while not engine.idle:
+        due_ns = engine.next_due_ns
+        if due_ns is None:
+            break
+        now_ns = max(now_ns, due_ns)
+        engine.advance(now_ns)
+    return now_ns
+
+
+def _row(output: Output, recorder: Recorder, length_ns: int) -> OutputRow:
+    load = worst = None
+    if recorder.rate is not None:
+        load = recorder.bytes * NS_PER_S / recorder.rate / max(length_ns, NS_PER_S)
+        worst = recorder.worst_bytes / recorder.rate
+    return OutputRow(
+        output.name,
+        output.received,
+        output.sent,
+        output.notes,
+        output.most_voices,
+        [_entry_row(entry) for entry in output.chain.entries],
+        load,
+        worst,
+    )
+
+
+def _entry_row(entry: Entry) -> EntryRow:
+    return EntryRow(entry.label, entry.changed, entry.dropped, entry.added, entry.fault)

@@ -1,0 +1,139 @@
+"""What a rig file may say, declared once: the checks, the schema and the docs come from here.
+
+Chains and openings are lists of anything at this level: what stands in them depends on the plugin
+and on the output's device, so `rig_file` reads them entry by entry.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from pointsman.message import control_change, program_change
+from pointsman.options import Channel, Channels, ControlNumber, Program, Time, Value, Whole
+from pointsman.units import Duration, parse_duration
+
+MIDDLE_C_OCTAVES = {"C3": 3, "C4": 4}
+WIRE_RATES = {"din": 3125, "usb": None, "free": None}
+"""Bytes a second by name. DIN: 31,250 baud and 10 bits a byte (CA-033, p. 2)."""
+
+Wire = Annotated[
+    int | Literal["din", "usb", "free"],
+    Whole(1, 100_000_000, "a number of bytes per second", ("din", "usb", "free")),
+]
+
+
+def _read_span(value: object) -> Duration:
+    duration = value if isinstance(value, Duration) else parse_duration(str(value))
+    if duration.clocks is not None:
+        raise ValueError(f"must be a time in ms or s, not '{value}'; write for example 5ms")
+    return duration
+
+
+Span = Annotated[Time, BeforeValidator(_read_span)]
+"""A duration that cannot depend on the tempo."""
+
+Items = Annotated[list[Any], BeforeValidator(lambda value: [] if value is None else value)]
+
+
+class Part(BaseModel):
+    """The base of every part of a rig: no key beside the declared ones."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class InputPart(Part):
+    """The one input."""
+
+    port: Annotated[str, Field(description="the port to read; see docs/ports.md")]
+    chain: Annotated[Items, Field(description="plugins before the split")] = []
+
+
+class OutputPart(Part):
+    """One output: a port, what is known of the synth behind it, and a chain."""
+
+    port: Annotated[str, Field(description="the port to write; see docs/ports.md")]
+    device: Annotated[
+        str | None, Field(description="the synth's device file, relative to the rig file")
+    ] = None
+    wire: Annotated[Wire, Field(description="what carries the bytes, and how fast")] = "free"
+    delay: Annotated[
+        Span, Field(description="a constant delay, to line up slow and fast synths")
+    ] = Duration("0ms")
+    active_sensing: Annotated[
+        Literal["drop", "pass"], Field(description="whether active sensing (FE) goes on")
+    ] = "drop"
+    opening: Annotated[Items, Field(description="messages sent when the port opens")] = []
+    restore: Annotated[
+        Literal["last", "opening", "none"],
+        Field(description="what a port that comes back is sent"),
+    ] = "last"
+    chain: Annotated[Items, Field(description="the plugins, in order")] = []
+
+
+Release = Literal["release", "none"]
+
+
+class SafetyPart(Part):
+    """When to release: note-offs for what sounds, and home for every control that is away."""
+
+    on_exit: Annotated[Release, Field(description="when Pointsman ends")] = "release"
+    on_transport_stop: Annotated[Release, Field(description="when Stop comes in")] = "none"
+    on_input_lost: Annotated[Release, Field(description="when the input vanishes")] = "release"
+    longest_note: Annotated[
+        Span, Field(description="a note that lasts longer is ended; 0s: no limit")
+    ] = Duration("0s")
+
+
+class PluginsPart(Part):
+    """Where else to look for plugins."""
+
+    folders: Annotated[
+        list[str], Field(description="folders of plugin files, relative to the rig file")
+    ] = []
+
+
+class RigPart(Part):
+    """A rig: one input, several outputs, and a chain of plugins on each."""
+
+    rig: Annotated[str, Field(description="a name, for logs and pages")] = ""
+    middle_c: Annotated[Literal["C4", "C3"], Field(description="which name note 60 has")] = "C4"
+    input: InputPart
+    outputs: Annotated[dict[str, OutputPart], Field(description="the outputs by name")]
+    safety: SafetyPart = SafetyPart()
+    plugins: PluginsPart = PluginsPart()
+
+
+class EntryPart(Part):
+    """What every entry of a chain may say beside the options of its plugin."""
+
+    plugin: Annotated[str, Field(description="which plugin")]
+    label: Annotated[str | None, Field(description="a name to show")] = None
+    channels: Annotated[
+        Channels | None, Field(description="the channels it acts on; all else passes untouched")
+    ] = None
+    bypass: Annotated[bool, Field(description="leave this entry out for now")] = False
+
+
+class ProgramOpening(Part):
+    """A program change that is sent when the port opens."""
+
+    program: Annotated[Program, Field(description="the program, counted from 1")]
+    channel: Channel
+
+    def message(self) -> bytes:
+        """The program change as bytes."""
+        return program_change(self.channel - 1, self.program - 1)
+
+
+class ControlOpening(Part):
+    """A control change that is sent when the port opens."""
+
+    control: ControlNumber
+    value: Value
+    channel: Channel
+
+    def message(self) -> bytes:
+        """The control change as bytes."""
+        return control_change(self.channel - 1, self.control, self.value)

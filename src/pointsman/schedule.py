@@ -1,0 +1,131 @@
+"""What is due later: timed calls, by time or by MIDI clocks.
+
+How this works. A `Timer` waits either for a time or for a number of clocks. Those that wait for
+a time are in one heap, ordered by time and then by the order in which they were set. Those that
+wait for clocks are in a second heap, ordered by the clock they wait for; they are called just
+before that clock. When the clock dies, they fall back to the last measured tempo, so that
+nothing waits for ever. A cancelled timer stays in its heap until it comes to the top.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from heapq import heapify, heappop, heappush
+from itertools import count
+
+from pointsman.transport import Transport
+from pointsman.units import Duration
+
+Call = Callable[[int], None]
+
+
+class Timer:
+    """One timed call that can be cancelled."""
+
+    __slots__ = ("call", "endless", "fallback_ns", "live", "rest_ns")
+
+    def __init__(self, call: Call, endless: bool = False) -> None:
+        self.call = call
+        self.endless = endless
+        self.live = True
+        self.fallback_ns = 0
+        self.rest_ns = 0
+
+    def cancel(self) -> None:
+        """Make sure that the call is not made; harmless when it has been."""
+        self.live = False
+
+
+class Schedule:
+    """The timers of one engine. It reads no clock: the engine tells it the time."""
+
+    def __init__(self, transport: Transport) -> None:
+        self._transport = transport
+        self._order = count()
+        self.timed: list[tuple[int, int, Timer]] = []
+        self.counted: list[tuple[int, int, Timer]] = []
+
+    def at(self, due_ns: int, call: Call, *, endless: bool = False) -> Timer:
+        """Call at `due_ns`. `endless` marks what repeats for ever: an end does not wait for it."""
+        timer = Timer(call, endless)
+        heappush(self.timed, (due_ns, next(self._order), timer))
+        return timer
+
+    def after(self, duration: Duration, t_ns: int, call: Call) -> Timer:
+        """Call `duration` after `t_ns`.
+
+        Whole clocks are counted while the clock runs, and a fraction of a clock is timed after
+        them; while the clock does not run, the last measured tempo gives the time.
+        """
+        due_ns = t_ns + self._transport.to_ns(duration)
+        clocks = int(duration.clocks or 0)
+        if not clocks or not self._transport.clock_runs(t_ns):
+            return self.at(due_ns, call)
+        timer = Timer(call)
+        timer.fallback_ns = due_ns
+        if duration.clocks is not None and duration.clocks != clocks:
+            timer.rest_ns = int((duration.clocks - clocks) * self._transport.clock_ns)
+        wanted = self._transport.clocks_seen + clocks
+        heappush(self.counted, (wanted, next(self._order), timer))
+        return timer
+
+    @property
+    def next_due_ns(self) -> int | None:
+        """When the next call is due, or None. Waiting clocks count as due when the clock dies."""
+        self._drop_cancelled()
+        due_ns = self.timed[0][0] if self.timed else None
+        if self.counted:
+            dies_ns = self._transport.clock_dies_ns + 1
+            due_ns = dies_ns if due_ns is None else min(due_ns, dies_ns)
+        return due_ns
+
+    @property
+    def idle(self) -> bool:
+        """Whether nothing is due but what repeats for ever."""
+        return not any(t.live and not t.endless for _, _, t in (*self.timed, *self.counted))
+
+    def run_until(self, t_ns: int) -> None:
+        """Make every call that is due at or before `t_ns`, in order, at its own time."""
+        while (due_ns := self.next_due_ns) is not None and due_ns <= t_ns:
+            if self.timed and self.timed[0][0] == due_ns:
+                timer = heappop(self.timed)[2]
+                timer.live = False
+                timer.call(due_ns)
+            else:
+                self._clock_died(due_ns)
+
+    def before_clock(self, t_ns: int) -> None:
+        """Make the calls that wait for the clock that comes at `t_ns`; call it before counting."""
+        counted = self.counted
+        wanted = self._transport.clocks_seen + 1
+        while counted and counted[0][0] <= wanted:
+            timer = heappop(counted)[2]
+            if not timer.live:
+                continue
+            if timer.rest_ns:
+                heappush(self.timed, (t_ns + timer.rest_ns, next(self._order), timer))
+            else:
+                timer.live = False
+                timer.call(t_ns)
+
+    def take_all(self) -> Iterator[Timer]:
+        """Empty the schedule, giving what was in it in order; what waits for clocks comes last."""
+        timed, counted = sorted(self.timed), sorted(self.counted)
+        self.timed.clear()
+        self.counted.clear()
+        for _, _, timer in (*timed, *counted):
+            if timer.live:
+                timer.live = False
+                yield timer
+
+    def _drop_cancelled(self) -> None:
+        for heap in (self.timed, self.counted):
+            while heap and not heap[0][2].live:
+                heappop(heap)
+
+    def _clock_died(self, t_ns: int) -> None:
+        """Give those that wait for clocks the time that the last tempo makes of it."""
+        for _, order, timer in self.counted:
+            self.timed.append((max(t_ns, timer.fallback_ns), order, timer))
+        self.counted.clear()
+        heapify(self.timed)

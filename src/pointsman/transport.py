@@ -1,0 +1,103 @@
+"""Where the song is: the clock, Start, Stop and Song Position as they came in.
+
+How this works. A *clock* is one F8; 24 make a quarter note. After Start the next clock is
+position 0, after Song Position and Continue it is the position that was set (MIDI 1.0, 4.2.1,
+pp. 27-31). Clocks that come while the song is stopped measure tempo and advance nothing.
+The clock *runs* while clocks keep coming, whether the song plays or not.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from enum import StrEnum
+
+from pointsman.message import CLOCKS_PER_QUARTER
+from pointsman.units import NS_PER_MS, Duration
+
+DEFAULT_CLOCK_NS = 20_833_333
+"""A clock at 120 quarter notes a minute, the tempo where none was measured."""
+
+_STAMPS = CLOCKS_PER_QUARTER + 1
+"""Tempo is the mean over a quarter note: one clock alone carries the sender's jitter."""
+
+_SILENT_CLOCKS = 4
+"""Clocks missing in a row before the clock counts as dead: no tempo change is that sudden."""
+
+_FIRST_WAIT_NS = 500 * NS_PER_MS
+"""How long after a lone first clock a second may follow (5 quarter notes a minute)."""
+
+
+class TransportChange(StrEnum):
+    """What happened to the song."""
+
+    START = "start"
+    CONTINUE = "continue"
+    STOP = "stop"
+    POSITION = "position"
+
+
+class Transport:
+    """The state of the song at the input; plugins read it and never change it."""
+
+    def __init__(self) -> None:
+        self.playing = False
+        self.next_clock = 0
+        self.clocks_seen = 0
+        self.last_clock_ns = 0
+        self._clock_ns = 0
+        self._stamps: deque[int] = deque(maxlen=_STAMPS)
+
+    @property
+    def position(self) -> int:
+        """The position of the last clock in the song, in clocks; -1 before the first one."""
+        return self.next_clock - 1
+
+    @property
+    def clock_ns(self) -> int:
+        """The length of a clock as last measured, in nanoseconds; at 120 a minute if never."""
+        stamps = self._stamps
+        if len(stamps) > 1:
+            return (stamps[-1] - stamps[0]) // (len(stamps) - 1)
+        return self._clock_ns or DEFAULT_CLOCK_NS
+
+    @property
+    def clock_dies_ns(self) -> int:
+        """When the clock counts as dead unless another clock comes until then."""
+        measured = len(self._stamps) > 1 or self._clock_ns
+        return self.last_clock_ns + (_SILENT_CLOCKS * self.clock_ns if measured else _FIRST_WAIT_NS)
+
+    def clock_runs(self, t_ns: int) -> bool:
+        """Whether clocks are coming in at `t_ns`."""
+        return self.clocks_seen > 0 and t_ns <= self.clock_dies_ns
+
+    def to_ns(self, duration: Duration) -> int:
+        """A duration in nanoseconds at the tempo last measured."""
+        return duration.to_ns(self.clock_ns)
+
+    def clock(self, t_ns: int) -> None:
+        """Count one clock."""
+        if self.clocks_seen and t_ns > self.clock_dies_ns:
+            self._clock_ns = self.clock_ns
+            self._stamps.clear()
+        self.clocks_seen += 1
+        self.last_clock_ns = t_ns
+        self._stamps.append(t_ns)
+        if self.playing:
+            self.next_clock += 1
+
+    def start(self) -> None:
+        """Play from the beginning."""
+        self.playing = True
+        self.next_clock = 0
+
+    def resume(self) -> None:
+        """Play from where the song stands (Continue)."""
+        self.playing = True
+
+    def stop(self) -> None:
+        """Stop where the song stands."""
+        self.playing = False
+
+    def locate(self, clocks: int) -> None:
+        """Set the song position, in clocks."""
+        self.next_clock = clocks
