@@ -13,7 +13,6 @@ from pointsman.plugin import (
     Plugin,
     PluginOptions,
     Step,
-    TransportChange,
     Whole,
     hookimpl,
 )
@@ -46,32 +45,24 @@ class ClockFilter(Plugin[ClockFilterOptions]):
 
     def __init__(self, options: ClockFilterOptions, host: Host) -> None:
         super().__init__(options, host)
-        self._divide = options.divide
-        self._count = 0
+        self._next = 0
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """Only what is kept out or divided concerns us."""
         if kind is Kind.CLOCK:
             if self.options.clock == "drop":
                 return _drop
-            return self._thin if self._divide > 1 else None
+            return self._thin if self.options.divide > 1 else None
         if kind in _TRANSPORT and self.options.transport == "drop":
             return _drop
         return None
 
-    def on_transport(self, change: TransportChange, t_ns: int) -> Emission:
-        """Fall in with the song: the clock at its beginning, and every Nth from there, passes.
-
-        At Stop nothing changes: clocks that go on then stay evenly divided.
-        """
-        if change is not TransportChange.STOP:
-            self._count = self.host.transport.next_clock
-        return None
-
     def _thin(self, data: bytes, t_ns: int) -> Emission:
-        passes = self._count % self._divide == 0
-        self._count += 1
-        return data if passes else None
+        """Let every Nth clock pass: by its place in the song, evenly on while that is stopped."""
+        transport = self.host.transport
+        place = transport.position if transport.playing else self._next
+        self._next = place + 1
+        return data if place % self.options.divide == 0 else None
 
 
 def _drop(data: bytes, t_ns: int) -> None:

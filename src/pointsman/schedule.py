@@ -64,7 +64,8 @@ class Schedule:
         timer = Timer(call)
         timer.fallback_ns = due_ns
         if duration.clocks is not None and duration.clocks != clocks:
-            timer.rest_ns = int((duration.clocks - clocks) * self._transport.clock_ns)
+            rest = Duration(duration.text, clocks=duration.clocks - clocks)
+            timer.rest_ns = self._transport.to_ns(rest)
         wanted = self._transport.clocks_seen + clocks
         heappush(self.counted, (wanted, next(self._order), timer))
         return timer

@@ -12,10 +12,10 @@ from collections import deque
 from enum import StrEnum
 
 from pointsman.message import CLOCKS_PER_QUARTER
-from pointsman.units import NS_PER_MS, Duration
+from pointsman.units import NS_PER_MS, NS_PER_S, Duration
 
-DEFAULT_CLOCK_NS = 20_833_333
-"""A clock at 120 quarter notes a minute, the tempo where none was measured."""
+DEFAULT_TEMPO = (NS_PER_S // 2, CLOCKS_PER_QUARTER)
+"""The tempo where none was measured, 120 quarter notes a minute: a span, and its clocks."""
 
 _STAMPS = CLOCKS_PER_QUARTER + 1
 """Tempo is the mean over a quarter note: one clock alone carries the sender's jitter."""
@@ -44,7 +44,7 @@ class Transport:
         self.next_clock = 0
         self.clocks_seen = 0
         self.last_clock_ns = 0
-        self._clock_ns = 0
+        self._measured: tuple[int, int] | None = None
         self._stamps: deque[int] = deque(maxlen=_STAMPS)
 
     @property
@@ -53,18 +53,20 @@ class Transport:
         return self.next_clock - 1
 
     @property
-    def clock_ns(self) -> int:
-        """The length of a clock as last measured, in nanoseconds; at 120 a minute if never."""
+    def tempo(self) -> tuple[int, int] | None:
+        """The tempo as last measured: so many nanoseconds, and the clocks in them."""
         stamps = self._stamps
         if len(stamps) > 1:
-            return (stamps[-1] - stamps[0]) // (len(stamps) - 1)
-        return self._clock_ns or DEFAULT_CLOCK_NS
+            return stamps[-1] - stamps[0], len(stamps) - 1
+        return self._measured
 
     @property
     def clock_dies_ns(self) -> int:
         """When the clock counts as dead unless another clock comes until then."""
-        measured = len(self._stamps) > 1 or self._clock_ns
-        return self.last_clock_ns + (_SILENT_CLOCKS * self.clock_ns if measured else _FIRST_WAIT_NS)
+        tempo = self.tempo
+        if tempo is None:
+            return self.last_clock_ns + _FIRST_WAIT_NS
+        return self.last_clock_ns + _SILENT_CLOCKS * tempo[0] // tempo[1]
 
     def clock_runs(self, t_ns: int) -> bool:
         """Whether clocks are coming in at `t_ns`."""
@@ -72,12 +74,12 @@ class Transport:
 
     def to_ns(self, duration: Duration) -> int:
         """A duration in nanoseconds at the tempo last measured."""
-        return duration.to_ns(self.clock_ns)
+        return duration.to_ns(*(self.tempo or DEFAULT_TEMPO))
 
     def clock(self, t_ns: int) -> None:
         """Count one clock."""
         if self.clocks_seen and t_ns > self.clock_dies_ns:
-            self._clock_ns = self.clock_ns
+            self._measured = self.tempo
             self._stamps.clear()
         self.clocks_seen += 1
         self.last_clock_ns = t_ns

@@ -36,9 +36,12 @@ class Duration:
     ns: int = 0
     clocks: Fraction | None = None
 
-    def to_ns(self, clock_ns: int) -> int:
-        """The length in nanoseconds when one clock lasts `clock_ns`."""
-        return self.ns if self.clocks is None else int(self.clocks * clock_ns)
+    def to_ns(self, span_ns: int, span_clocks: int) -> int:
+        """The length in nanoseconds, rounded, where `span_clocks` clocks last `span_ns`."""
+        if self.clocks is None:
+            return self.ns
+        parts = self.clocks.denominator * span_clocks
+        return (2 * self.clocks.numerator * span_ns + parts) // (2 * parts)
 
     def __str__(self) -> str:
         return self.text

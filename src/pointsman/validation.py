@@ -162,7 +162,7 @@ _WORDS = {
 def _what(kind: str, detail: Any) -> str:
     found, more = detail["input"], detail.get("ctx") or {}
     if kind == "value_error":
-        return str(more["error"])
+        return str(more["error"]).replace("not 'None'", "and nothing is written here")
     shown = "" if isinstance(found, dict | list) else f", not '{_shown(found)}'"
     if found is None:
         shown = ", and nothing is written here"

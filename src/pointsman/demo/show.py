@@ -56,12 +56,7 @@ def _facts(
     voices = device.voices or 0
     facts = [
         (name, "notes it hears", f"{raw.notes}{wrong}", str(done.notes)),
-        (
-            name,
-            f"most notes held (voices: {voices})",
-            str(meant.most_at_once),
-            str(done.most_at_once),
-        ),
+        (name, f"most notes at once (it has {voices})", *_pair(meant, done, "most_at_once")),
         (name, "notes left hanging at the end", *_pair(meant, done, "left_sounding")),
         (name, "controls left away at the end", _names(meant.left_away), _names(done.left_away)),
     ]
