@@ -1,7 +1,7 @@
 """One chain: the ordered plugins that every message for one output passes through.
 
-How this works. `compile` asks every plugin once, for each key of message, for the step that
-handles it, and builds a table: for each place in the chain and each key, the steps from there on.
+How this works. Every plugin is asked once, for each key of message, for the step that handles it;
+`compile` makes a table of them: for each place in the chain and each key, the steps from there on.
 A plugin that is not concerned with a key is not in that key's list at all, so it costs that kind
 of message nothing. `run` walks such a list. A message that a plugin changed into another kind, or
 added, goes on at the next place with the list of its own key.
@@ -22,6 +22,9 @@ from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall
 from pointsman.rig import EntrySpec
 from pointsman.schedule import Schedule
 from pointsman.transport import Transport, TransportChange
+
+PLUGIN_ERRORS = (Exception, SystemExit)
+"""What a plugin may raise without harm to the rest; one that asks to exit has no right to."""
 
 Sink = Callable[[int, bytes, int], None]
 """Where a chain ends: called with the key, the message and its time."""
@@ -45,22 +48,25 @@ class Entry:
         host = Host(transport, device, schedule, self._timed)
         try:
             self.plugin: Plugin[Any] = spec.plugin(spec.options, host)
-        except Exception as error:
-            text = f"{type(error).__name__}: {error}"
+            self._steps = {key: self._ask(key) for key in KIND_BY_KEY}
+        except PLUGIN_ERRORS as error:
             raise PluginError(
-                f"line {spec.line}: plugin {self.name} will not start: {text}"
+                f"line {spec.line}: plugin {self.name} will not start: {_said(error)}"
             ) from error
 
     def _timed(self, call: TimedCall, t_ns: int) -> None:
         if not self.bypass:
             self.chain.run_call(self, call, t_ns)
 
-    def step_for(self, key: int) -> Step | None:
-        """What handles messages of `key` here, or None."""
+    def _ask(self, key: int) -> Step | None:
         channel = channel_of_key(key)
-        if self.bypass or (self.channels is not None and channel not in self.channels):
+        if self.channels is not None and channel not in self.channels:
             return None
         return self.plugin.step_for(KIND_BY_KEY[key], channel)
+
+    def step_for(self, key: int) -> Step | None:
+        """What handles messages of `key` here, or None. The plugin was asked once, at the start."""
+        return None if self.bypass else self._steps[key]
 
 
 Observer = Callable[[Entry, bytes | None, int, Emission], None]
@@ -108,9 +114,10 @@ class Chain:
         for step, entry in self._steps[place][key]:
             try:
                 out = step(data, t_ns)
-            except Exception as error:
-                self._fail(entry, f"{type(error).__name__}: {error}", t_ns)
-                continue
+            except PLUGIN_ERRORS as error:
+                self._fail(entry, _said(error), t_ns)
+                self.run(entry.place + 1, key, data, t_ns)  # by the new table
+                return
             if out is data:
                 continue
             if out is None:
@@ -123,24 +130,22 @@ class Chain:
                     data = out
                     continue
                 out = (out,)
-            if self._spread(entry, out, data, t_ns):
-                return
+            if not self._spread(entry, out, data, t_ns):
+                self.run(entry.place + 1, key, data, t_ns)
+            return
         self._sink(key, data, t_ns)
 
     def send_from(self, entry: Entry, emission: Emission, t_ns: int) -> None:
         """Send what an entry says of its own accord (a timed call, a flush) down the rest."""
-        if emission:
-            if self._observe is not None:
-                self._observe(entry, None, t_ns, emission)
-            messages = (emission,) if type(emission) is bytes else emission
-            self._spread(entry, messages, None, t_ns)
+        if emission is not None:
+            self._spread(entry, (emission,) if type(emission) is bytes else emission, None, t_ns)
 
     def run_call(self, entry: Entry, call: TimedCall, t_ns: int) -> None:
         """Make a call that an entry asked for, and send on what it returns."""
         try:
             emission = call(t_ns)
-        except Exception as error:
-            self._fail(entry, f"{type(error).__name__}: {error}", t_ns)
+        except PLUGIN_ERRORS as error:
+            self._fail(entry, _said(error), t_ns)
             return
         self.send_from(entry, emission, t_ns)
 
@@ -149,24 +154,28 @@ class Chain:
         self.run_call(entry, lambda now_ns: entry.plugin.on_transport(change, now_ns), t_ns)
 
     def flush(self, entry: Entry, t_ns: int) -> None:
-        """Let an entry let go of what it holds; its failing at that changes nothing else."""
-        try:
-            emission = entry.plugin.flush(t_ns)
-        except Exception as error:
-            entry.fault = entry.fault or f"{type(error).__name__}: {error}"
-            return
-        self.send_from(entry, emission, t_ns)
+        """Let an entry let go of what it holds."""
+        self.run_call(entry, entry.plugin.flush, t_ns)
+
+    def flush_all(self, t_ns: int) -> None:
+        """Let every entry let go of what it holds; those that are bypassed hold nothing."""
+        for entry in self.entries:
+            if not entry.bypass:
+                self.flush(entry, t_ns)
 
     def _spread(self, entry: Entry, messages: Any, data: bytes | None, t_ns: int) -> bool:
         """Send on what an entry returned for `data`; False when it returned nonsense."""
         try:
             keyed = [(key_of(message), message) for message in messages]
-        except Exception:
+        except PLUGIN_ERRORS:
             keyed = [(NO_MESSAGE, b"")]
         if any(key == NO_MESSAGE or type(message) is not bytes for key, message in keyed):
-            self._fail(entry, f"it returned what is no MIDI message: {messages!r:.80}", t_ns)
+            self._fail(entry, f"it returned what is no MIDI message: {_shown(messages)}", t_ns)
             return False
-        self._count(entry, [message for _, message in keyed], data)
+        sent = [message for _, message in keyed]
+        if data is None and sent and self._observe is not None:
+            self._observe(entry, None, t_ns, sent)
+        self._count(entry, sent, data)
         for key, message in keyed:
             self.run(entry.place + 1, key, message, t_ns)
         return True
@@ -203,3 +212,18 @@ class Chain:
             return out
 
         return watched
+
+
+def _said(error: BaseException) -> str:
+    """An error of a plugin in words; a plugin's own errors may fail at that too."""
+    try:
+        return f"{type(error).__name__}: {error}"
+    except PLUGIN_ERRORS:
+        return type(error).__name__
+
+
+def _shown(nonsense: object) -> str:
+    try:
+        return f"{nonsense!r:.80}"
+    except PLUGIN_ERRORS:
+        return f"a {type(nonsense).__name__}"

@@ -71,7 +71,6 @@ class Engine:
         self.received = self.malformed = self.resets_dropped = 0
         self.faults: list[Fault] = []
         self._rig = rig
-        self._now_ns: int | None = None
         self._closed = False
         self.outputs = {
             spec.name: Output(
@@ -117,8 +116,8 @@ class Engine:
 
     def start(self, t_ns: int) -> None:
         """Begin: every output gets its opening. The first `receive` or `advance` does it too."""
-        if self._now_ns is None:
-            self._now_ns = t_ns
+        if self.schedule.now_ns is None:
+            self.schedule.now_ns = t_ns
             for output in self.outputs:
                 self.open_output(output, t_ns)
 
@@ -172,8 +171,7 @@ class Engine:
         """Note-offs for what sounds, and home for every control that is away, everywhere."""
         for output in self._all:
             output.end_notes(t_ns)
-        for entry in self.input_chain.entries:
-            self.input_chain.flush(entry, t_ns)
+        self.input_chain.flush_all(t_ns)
         for output in self._all:
             output.flush(t_ns)
 
@@ -189,14 +187,14 @@ class Engine:
         """Come to `t_ns`, doing on the way what is due."""
         if self._closed:
             raise RuntimeError("the engine is closed")
-        if self._now_ns is None:
-            self.start(t_ns)
-        elif t_ns < self._now_ns:
-            raise ValueError(f"time goes down: {t_ns} ns comes after {self._now_ns} ns")
         schedule = self.schedule
+        if schedule.now_ns is None:
+            self.start(t_ns)
+        elif t_ns < schedule.now_ns:
+            raise ValueError(f"time goes down: {t_ns} ns comes after {schedule.now_ns} ns")
         if schedule.timed or schedule.counted:
             schedule.run_until(t_ns)
-        self._now_ns = t_ns
+        schedule.now_ns = t_ns
 
     def _split(self, key: int, data: bytes, t_ns: int) -> None:
         for play in self._routes[key]:

@@ -13,6 +13,10 @@ From these follows rule 1, a note-off goes where its note-on went, whatever the 
 once the input has let a note go, none of the notes it began may sound more often than the
 strikes that are still held claim it. `end_strike` names the note-offs that are missing, and
 `note_off` refuses one that would go elsewhere.
+
+All Notes Off and All Sound Off end what sounds, but a receiver may ignore the first, and neither
+replaces note-offs (p. 20). So the notes they ended still count, and still get the input's
+note-offs; `_silenced` says how many of them, the oldest, a release need not end.
 """
 
 from __future__ import annotations
@@ -21,7 +25,9 @@ from collections import deque
 from collections.abc import Iterable
 
 MAX_STRIKES = 8
-"""Strikes of one key that are told apart; a sender that never lets go must not fill the memory."""
+"""Strikes of one key that are told apart; a sender that never lets go must not fill the memory.
+
+Beyond it the oldest two become one."""
 
 
 def note_key(data: bytes) -> int:
@@ -37,6 +43,7 @@ class Ledger:
         self.voices: set[int] = set()
         self._strikes: dict[int, deque[list[int]]] = {}
         self._claims: dict[int, int] = {}
+        self._silenced: dict[int, int] = {}
         self._beginning: list[int] | None = None
         self._ending: list[int] | None = None
 
@@ -47,7 +54,7 @@ class Ledger:
         if strikes is None:
             strikes = self._strikes[cause] = deque()
         elif len(strikes) == MAX_STRIKES:
-            self._drop_claims(strikes.popleft())
+            self._merge(strikes.popleft(), strikes[0])
         strikes.append(self._beginning)
 
     def strike_begun(self) -> None:
@@ -78,6 +85,8 @@ class Ledger:
         count = self.sounding.get(key, 0)
         if count < MAX_STRIKES:
             self.sounding[key] = count + 1
+        elif self._silenced.get(key):
+            self._silenced[key] -= 1
         self.voices.add(key)
         if self._beginning is not None:
             self._beginning.append(key)
@@ -96,13 +105,17 @@ class Ledger:
         self.voices.discard(key)
         if count > 1:
             self.sounding[key] = count - 1
+            if self._silenced.get(key):
+                self._silenced[key] -= 1
         elif count:
             del self.sounding[key]
+            self._silenced.pop(key, None)
         return True
 
     def all_sounding(self) -> list[int]:
         """Every note that sounds, the oldest first, once for every note-off that ends it."""
-        return [key for key, count in self.sounding.items() for _ in range(count)]
+        silenced = self._silenced
+        return [k for k, count in self.sounding.items() for _ in range(count - silenced.get(k, 0))]
 
     def unclaimed(self) -> list[int]:
         """What sounds though no held strike began it, once for every note-off that ends it."""
@@ -111,12 +124,17 @@ class Ledger:
     def clear_channel(self, channel: int) -> None:
         """All Sound Off or All Notes Off was sent on `channel` (0-15)."""
         for key in [key for key in self.sounding if key >> 7 == channel]:
-            del self.sounding[key]
+            self._silenced[key] = self.sounding[key]
             self.voices.discard(key)
 
     def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
         sounding, claims = self.sounding, self._claims
         return [k for k in keys for _ in range(sounding.get(k, 0) - claims.get(k, 0))]
+
+    def _merge(self, oldest: list[int], following: list[int]) -> None:
+        """Let the note-off that ends the strike after the oldest end both."""
+        self._drop_claims([key for key in oldest if key in following])
+        following += [key for key in oldest if key not in following]
 
     def _drop_claims(self, strike: list[int]) -> None:
         claims = self._claims

@@ -8,7 +8,7 @@ from functools import partial
 from pointsman.chain import Chain, Entry, Observer
 from pointsman.ledger import Ledger, note_key
 from pointsman.message import ALL_NOTES_OFF, ALL_SOUND_OFF, MODE, note_off
-from pointsman.schedule import Schedule
+from pointsman.schedule import Schedule, Timer
 
 Send = Callable[[str, bytes, int], None]
 """Takes what leaves: the output's name, one message, and when, in nanoseconds."""
@@ -35,7 +35,7 @@ class Output:
         self._schedule = schedule
         self._delay_ns = delay_ns
         self._longest_note_ns = longest_note_ns
-        self._struck_ns: dict[int, int] = {}
+        self._long: dict[int, Timer] = {}
         self.chain: Chain
 
     def build(
@@ -52,7 +52,7 @@ class Output:
         if key < AFTER_NOTES:
             if key >= FIRST_NOTE_ON:
                 self._note_on(note_key(data), t_ns)
-            elif not self.ledger.note_off(note_key(data)):
+            elif not self._note_off(note_key(data)):
                 return
         elif key >= MODE and data[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF):
             self.ledger.clear_channel(key & 0x0F)
@@ -70,13 +70,26 @@ class Output:
         if voices > self.most_voices:
             self.most_voices = voices
         if self._longest_note_ns:
-            self._struck_ns[note] = t_ns
-            self._schedule.at(t_ns + self._longest_note_ns, partial(self._end_long, note))
+            self._stop_timing(note)
+            self._long[note] = self._schedule.at(
+                t_ns + self._longest_note_ns, partial(self._end_long, note)
+            )
+
+    def _note_off(self, note: int) -> bool:
+        if not self.ledger.note_off(note):
+            return False
+        if self._long and note not in self.ledger.sounding:
+            self._stop_timing(note)
+        return True
+
+    def _stop_timing(self, note: int) -> None:
+        timer = self._long.pop(note, None)
+        if timer is not None:
+            timer.cancel()
 
     def _end_long(self, note: int, t_ns: int) -> None:
-        """End a note that has sounded for as long as the rig allows."""
-        if self._struck_ns.get(note) == t_ns - self._longest_note_ns:
-            self._end([note] * self.ledger.sounding.get(note, 0), t_ns)
+        """End a note that has sounded for as long as the rig allows since it was last struck."""
+        self._end([note] * self.ledger.sounding.get(note, 0), t_ns)
 
     def play(self, key: int, data: bytes, t_ns: int) -> None:
         """Send one message of the input through the chain."""
@@ -100,8 +113,7 @@ class Output:
 
     def flush(self, t_ns: int) -> None:
         """The second half: whatever each plugin has to put back."""
-        for entry in self.chain.entries:
-            self.chain.flush(entry, t_ns)
+        self.chain.flush_all(t_ns)
 
     def end_unclaimed(self, t_ns: int) -> None:
         """Note-offs for notes that no held note of the input began: a failed plugin left them."""

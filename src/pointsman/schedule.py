@@ -37,16 +37,23 @@ class Timer:
 
 
 class Schedule:
-    """The timers of one engine. It reads no clock: the engine tells it the time."""
+    """The timers of one engine. It reads no clock: the engine tells it the time, as `now_ns`."""
 
     def __init__(self, transport: Transport) -> None:
         self._transport = transport
         self._order = count()
+        self.now_ns: int | None = None
         self.timed: list[tuple[int, int, Timer]] = []
         self.counted: list[tuple[int, int, Timer]] = []
 
     def at(self, due_ns: int, call: Call, *, endless: bool = False) -> Timer:
-        """Call at `due_ns`. `endless` marks what repeats for ever: an end does not wait for it."""
+        """Call at `due_ns`, or next of all where that time has passed.
+
+        `endless` marks what repeats for ever: an end does not wait for it. TypeError where the
+        time is no whole number, so that a plugin's slip stays with the plugin.
+        """
+        if type(due_ns) is not int:
+            raise TypeError(f"a time must be whole nanoseconds, not {due_ns!r}")
         timer = Timer(call, endless)
         heappush(self.timed, (due_ns, next(self._order), timer))
         return timer
@@ -86,12 +93,17 @@ class Schedule:
         return not any(t.live and not t.endless for _, _, t in (*self.timed, *self.counted))
 
     def run_until(self, t_ns: int) -> None:
-        """Make every call that is due at or before `t_ns`, in order, at its own time."""
+        """Make every call that is due at or before `t_ns`, in order, at its own time.
+
+        What was set for a time that had passed is called now: time never goes down.
+        """
         while (due_ns := self.next_due_ns) is not None and due_ns <= t_ns:
             if self.timed and self.timed[0][0] == due_ns:
                 timer = heappop(self.timed)[2]
                 timer.live = False
-                timer.call(due_ns)
+                if self.now_ns is None or due_ns > self.now_ns:
+                    self.now_ns = due_ns
+                timer.call(self.now_ns)
             else:
                 self._clock_died(due_ns)
 
