@@ -205,7 +205,7 @@ class _Reader:
             model = ProgramOpening if node.child("program") else ControlOpening
             part: Any = check(model, self.root, item, self.report, context)
             if part is not None:
-                messages.append(part.message())
+                messages.extend(part.messages())
         return tuple(messages)
 
     def _items(self, place: Place) -> list[tuple[Place, Node]]:

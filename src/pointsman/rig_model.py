@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from pointsman.message import control_change, program_change
-from pointsman.options import Channel, Channels, ControlNumber, Program, Time, Value, Whole
+from pointsman.message import program_change
+from pointsman.options import Channel, Channels, Control, Program, Time, Whole
 from pointsman.units import Duration, parse_duration
 
 MIDDLE_C_OCTAVES = {"C3": 3, "C4": 4}
@@ -122,18 +122,24 @@ class ProgramOpening(Part):
     program: Annotated[Program, Field(description="the program, counted from 1")]
     channel: Channel
 
-    def message(self) -> bytes:
+    def messages(self) -> list[bytes]:
         """The program change as bytes."""
-        return program_change(self.channel - 1, self.program - 1)
+        return [program_change(self.channel - 1, self.program - 1)]
 
 
 class ControlOpening(Part):
     """A control change that is sent when the port opens."""
 
-    control: ControlNumber
-    value: Value
+    control: Control
+    value: Annotated[int, Whole(0, 16383, "a value")]
     channel: Channel
 
-    def message(self) -> bytes:
-        """The control change as bytes."""
-        return control_change(self.channel - 1, self.control, self.value)
+    @model_validator(mode="after")
+    def _within(self) -> ControlOpening:
+        if self.value > self.control.top:
+            raise ValueError(f"'value' must be from 0 to {self.control.top}, not '{self.value}'")
+        return self
+
+    def messages(self) -> list[bytes]:
+        """The messages that set the control."""
+        return self.control.messages(self.channel - 1, self.value)
