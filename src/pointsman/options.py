@@ -35,10 +35,14 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Context:
-    """What an option may depend on beside its own text."""
+    """What an option may depend on beside its own text.
+
+    `device_unread`: there is a device file, and it is faulty, so that names cannot be judged.
+    """
 
     device: Device | None = None
     middle_c_octave: int = 4
+    device_unread: bool = False
 
 
 class OptionProblem(NamedTuple):
@@ -145,6 +149,8 @@ def _read_control(value: object, info: ValidationInfo) -> ControlRef:
         return device.controls[name]
     if name in CONTROL_BY_NAME:
         return _by_number(name, CONTROL_BY_NAME[name], device)
+    if _context(info).device_unread:
+        return ControlRef(name, cc=0)
     names = [*(device.controls if device else ()), *CONTROL_BY_NAME]
     near = get_close_matches(name, names, n=1)
     right = "write 0 to 119, a name from the device file, or a MIDI name such as modulation"

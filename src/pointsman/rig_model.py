@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from pointsman.message import program_change
 from pointsman.options import Channel, Channels, Control, Program, Time, Whole
@@ -94,6 +94,24 @@ class PluginsPart(Part):
     ] = []
 
 
+Chains = Annotated[
+    dict[str, Items], Field(description="chains by name; `- use: NAME` puts one into a chain")
+]
+Include = Annotated[
+    tuple[str, ...],
+    BeforeValidator(lambda value: value if isinstance(value, list) else [value]),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
+    Field(description="files whose named chains can be used, relative to this file"),
+]
+
+
+class IncludedPart(Part):
+    """A file that a rig includes: named chains, and further files."""
+
+    chains: Chains = {}
+    include: Include = ()
+
+
 class RigPart(Part):
     """A rig: one input, several outputs, and a chain of plugins on each."""
 
@@ -103,6 +121,8 @@ class RigPart(Part):
     outputs: Annotated[dict[str, OutputPart], Field(description="the outputs by name")]
     safety: SafetyPart = SafetyPart()
     plugins: PluginsPart = PluginsPart()
+    chains: Chains = {}
+    include: Include = ()
 
 
 class EntryPart(Part):
@@ -114,6 +134,12 @@ class EntryPart(Part):
         Channels | None, Field(description="the channels it acts on; all else passes untouched")
     ] = None
     bypass: Annotated[bool, Field(description="leave this entry out for now")] = False
+
+
+class UsePart(Part):
+    """The place in a chain where a named chain is put in."""
+
+    use: Annotated[str, Field(description="the name of a chain under chains:")]
 
 
 class ProgramOpening(Part):
