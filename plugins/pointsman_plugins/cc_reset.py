@@ -22,8 +22,9 @@ from pydantic import Field, model_validator
 
 from pointsman.plugin import (
     Context,
-    ControlNumber,
-    Device,
+    Control,
+    ControlReader,
+    ControlRef,
     Duration,
     Emission,
     Host,
@@ -37,11 +38,10 @@ from pointsman.plugin import (
     TransportChange,
     Whole,
     clears_notes,
-    control_change,
     hookimpl,
 )
 
-Home = Annotated[int | Literal["device", "learn"], Whole(0, 127, "a value", ("device", "learn"))]
+Home = Annotated[int | Literal["device", "learn"], Whole(0, 16383, "a value", ("device", "learn"))]
 Occasion = Literal["next_note", "note_off", "stop"]
 
 
@@ -49,7 +49,7 @@ class CcResetOptions(PluginOptions):
     """What cc_reset can be told."""
 
     controls: Annotated[
-        dict[ControlNumber, Home],
+        dict[Control, Home],
         Field(
             min_length=1,
             description="each control with its home: a value, device (the device file's home), "
@@ -81,28 +81,28 @@ class CcResetOptions(PluginOptions):
 
     def problems(self, context: Context) -> list[OptionProblem]:
         """`device` needs a device file that says where the control rests."""
-        return [
-            OptionProblem(
-                ("controls", str(control)),
-                "'device' needs a device file that gives this control a 'home' from 0 to 127; "
-                "write a value, or learn",
-            )
-            for control, home in self.controls.items()
-            if home == "device" and _device_home(context.device, control) is None
-        ]
+        found = []
+        for control, home in self.controls.items():
+            if home == "device" and control.home is None:
+                what = "'device' needs a device file that gives this control a 'home'; "
+                found.append(OptionProblem(_place(control), f"{what}write a value, or learn"))
+            elif isinstance(home, int) and home > control.top:
+                what = f"must be a value from 0 to {control.top}, not '{home}'"
+                found.append(OptionProblem(_place(control), what))
+        return found
 
 
-def _device_home(device: Device | None, control: int) -> int | None:
-    home = device.home_of(control) if device else None
-    return home if home is not None and home <= 127 else None
+def _place(control: ControlRef) -> tuple[str, str]:
+    return "controls", control.name
 
 
 class _Control:
     """One control on one channel."""
 
-    def __init__(self, channel: int, control: int, home: int | None) -> None:
+    def __init__(self, channel: int, ref: ControlRef, home: int | None, learns: bool) -> None:
         self.channel = channel
-        self.control = control
+        self.ref = ref
+        self.learns = learns
         self.home = home
         self.value = home
         self.value_ns = 0
@@ -159,6 +159,11 @@ class _Control:
             self.timer = None
 
 
+def _control(channel: int, ref: ControlRef, home: int | str) -> _Control:
+    value = ref.home if home == "device" else home
+    return _Control(channel, ref, value if isinstance(value, int) else None, home == "learn")
+
+
 class CcReset(Plugin[CcResetOptions]):
     """Puts controls that were changed for one step back home by itself."""
 
@@ -171,22 +176,15 @@ class CcReset(Plugin[CcResetOptions]):
         self._on_next_note = "next_note" in options.when
         self._on_note_off = "note_off" in options.when
         self._on_stop = "stop" in options.when
-        self._learned = {control for control, home in homes.items() if home == "learn"}
+        self._learned = "learn" in homes.values()
+        self._reader = ControlReader(homes)
         self._controls = [
-            {
-                control: _Control(channel, control, self._home(control, home))
-                for control, home in homes.items()
-            }
+            {ref: _control(channel, ref, home) for ref, home in homes.items()}
             for channel in range(16)
         ]
         # For each channel the controls that a note may concern: most often none, so that a note
         # costs next to nothing.
         self._active: list[list[_Control]] = [[] for _ in range(16)]
-
-    def _home(self, control: int, home: int | str) -> int | None:
-        if home == "device":
-            return _device_home(self.host.device, control)
-        return home if isinstance(home, int) else None
 
     def _window_ns(self) -> int:
         return self.host.transport.to_ns(self.options.window)
@@ -197,26 +195,37 @@ class CcReset(Plugin[CcResetOptions]):
             return None
         if kind in (Kind.NOTE_OFF, Kind.MODE) and not self._on_note_off:
             return None
+        if kind is Kind.SYSEX and not self._reader.reads_sysex:
+            return None
         return super().step_for(kind, channel)
 
     def on_control(self, data: bytes, t_ns: int) -> Emission:
         """Remember the value, and when it came."""
-        channel = data[0] & 0x0F
-        control = self._controls[channel].get(data[1])
-        if control is None:
-            return data
+        found = self._reader.control(data)
+        if found is not None:
+            self._moved(data[0] & 0x0F, *found, t_ns)
+        return data
+
+    def on_sysex(self, data: bytes, t_ns: int) -> Emission:
+        """The same for controls that are reached by SysEx, on the synth's channel."""
+        found = self._reader.sysex(data)
+        if found is not None:
+            self._moved(found[0].channel, *found, t_ns)
+        return data
+
+    def _moved(self, channel: int, ref: ControlRef, value: int, t_ns: int) -> None:
+        control = self._controls[channel][ref]
         was_idle = control.idle
-        control.change(data[2], t_ns)
-        if control.control in self._learned:
+        control.change(value, t_ns)
+        if control.learns:
             control.learn(t_ns - self._window_ns())
-            control.undecided.append((t_ns, data[2]))
+            control.undecided.append((t_ns, value))
         if control.idle != was_idle:
             self._find_active(channel)
         if self.options.after is not None and not control.idle:
             control.timer = self.host.after(
                 self.options.after, t_ns, partial(self._waited, control)
             )
-        return data
 
     def on_note_on(self, data: bytes, t_ns: int) -> Emission:
         """A note that has nothing to do with a value sends it home first."""
@@ -276,7 +285,8 @@ class CcReset(Plugin[CcResetOptions]):
         for control in leaving:
             if control.away and control.home is not None:
                 control.change(control.home, control.value_ns)
-                homes.append(control_change(channel, control.control, control.home))
+                homes += control.ref.messages(channel, control.home)
+                homes += self._reader.reselect(channel, control.ref)
             else:
                 control.chord.clear()
         self._find_active(channel)

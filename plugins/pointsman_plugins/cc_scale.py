@@ -2,44 +2,86 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import floor
-from typing import Annotated
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field
 
 from pointsman.plugin import (
-    ControlNumber,
+    Context,
+    Control,
+    ControlReader,
+    ControlRef,
     Emission,
     Host,
     Kind,
+    OptionProblem,
     Plugin,
     PluginOptions,
     Step,
-    Value,
+    Whole,
+    as_int,
     hookimpl,
 )
 
-Pair = tuple[Value, Value]
+FINE = 32
+"""The fine half of control n is n + 32 (MIDI 1.0, 4.2.1, p. 12)."""
+
+End = Annotated[int, Whole(0, 16383, "a value")]
+Range = tuple[End, End]
+Bits = Annotated[Literal[7, 14], BeforeValidator(as_int)]
 
 
 class CcScaleOptions(PluginOptions):
     """What cc_scale can be told."""
 
-    control: Annotated[ControlNumber, Field(description="the control to scale")]
+    control: Annotated[Control, Field(description="the control to scale")]
     from_: Annotated[
-        Pair, Field(alias="from", description="the range that comes in; may run downwards")
-    ] = (0, 127)
-    to: Annotated[Pair, Field(description="the range that goes out; may run downwards")]
+        Range | None,
+        Field(
+            alias="from",
+            description="the range that comes in; may run downwards; default the whole one",
+        ),
+    ] = None
+    to: Annotated[Range, Field(description="the range that goes out; may run downwards")]
     gamma: Annotated[
         float,
         Field(gt=0, le=100, allow_inf_nan=False, description="above 1 the low end is finer"),
     ] = 1.0
+    bits: Annotated[
+        Bits, Field(description="14: control 0-31 and its fine half 32-63, values 0-16383")
+    ] = 7
 
-    @model_validator(mode="after")
-    def _range(self) -> CcScaleOptions:
-        if self.from_[0] == self.from_[1]:
-            raise ValueError("'from' needs two different values; write for example from: [0, 127]")
-        return self
+    def ref(self) -> ControlRef:
+        """The control, with its fine half where 14 bits are asked for."""
+        cc = self.control.cc
+        if self.bits == 14 and cc is not None and cc < FINE and self.control.is_plain:
+            return replace(self.control, fine=cc + FINE)
+        return self.control
+
+    def source(self) -> tuple[int, int]:
+        """The range that comes in."""
+        return self.from_ or (0, self.ref().top)
+
+    def problems(self, context: Context) -> list[OptionProblem]:
+        """14 bits need a pair, no range may leave the control's own, and it needs two ends."""
+        found = []
+        top = self.ref().top
+        if self.bits == 14 and top == 127:
+            what = "14 bits need a control from 0 to 31, whose fine half is 32 above it"
+            found.append(OptionProblem(("bits",), what))
+            top = 16383
+        for name, ends in (("from", self.source()), ("to", self.to)):
+            found += [
+                OptionProblem((name, number), f"must be a value from 0 to {top}, not '{end}'")
+                for number, end in enumerate(ends)
+                if end > top
+            ]
+        if self.source()[0] == self.source()[1]:
+            what = "needs two different values; write for example from: [0, 127]"
+            found.append(OptionProblem(("from",), what))
+        return found
 
 
 class CcScale(Plugin[CcScaleOptions]):
@@ -50,26 +92,42 @@ class CcScale(Plugin[CcScaleOptions]):
 
     def __init__(self, options: CcScaleOptions, host: Host) -> None:
         super().__init__(options, host)
-        self._control = options.control
-        self._scaled = [bytes((scale(value, options),)) for value in range(128)]
+        self._ref = options.ref()
+        self._reader = ControlReader([self._ref])
+        self._table = [bytes((scale(value, options),)) for value in range(128)]
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
-        """Only controls concern us."""
-        return self._scale if kind is Kind.CONTROL else None
+        """A plain control takes the short way; only SysEx controls look at SysEx."""
+        if kind is Kind.CONTROL:
+            return self._plain if self._ref.is_plain else self._any
+        return self._sysex if kind is Kind.SYSEX and self._reader.reads_sysex else None
 
-    def _scale(self, data: bytes, t_ns: int) -> Emission:
-        if data[1] != self._control:
+    def _plain(self, data: bytes, t_ns: int) -> Emission:
+        if data[1] != self._ref.cc:
             return data
-        return data[:2] + self._scaled[data[2]]
+        return data[:2] + self._table[data[2]]
+
+    def _any(self, data: bytes, t_ns: int) -> Emission:
+        """A pair goes out as a pair; of a parameter only the data entry changes."""
+        found = self._reader.control(data)
+        if found is None:
+            return data
+        if self._ref.fine is None:
+            return data[:2] + self._table[data[2]]
+        return self._ref.messages(data[0] & 0x0F, scale(found[1], self.options))
+
+    def _sysex(self, data: bytes, t_ns: int) -> Emission:
+        found = self._reader.sysex(data)
+        return data if found is None else self._ref.messages(0, scale(found[1], self.options))
 
 
 def scale(value: int, options: CcScaleOptions) -> int:
-    """The value that `value` becomes: rounded half up, and never outside 0-127."""
-    low, high = options.from_
+    """The value that `value` becomes: rounded half up, and never outside the control's range."""
+    low, high = options.source()
     first, last = options.to
     x = (min(max(value, min(low, high)), max(low, high)) - low) / (high - low)
     scaled: int = floor(first + (last - first) * x**options.gamma + 0.5)
-    return min(max(scaled, 0), 127)
+    return min(max(scaled, 0), options.ref().top)
 
 
 @hookimpl

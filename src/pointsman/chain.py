@@ -39,6 +39,7 @@ class Entry:
         self.name = spec.plugin.name
         self.label = spec.label
         self.line = spec.line
+        self.file = spec.file
         self.channels = spec.channels
         self.bypass = spec.bypass
         self.place = 0

@@ -9,10 +9,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
+from pointsman.control_refs import ControlRef, parse_sysex
 from pointsman.controls import LAST_CONTROL
-from pointsman.device import Device, DeviceControl
+from pointsman.device import Device
 from pointsman.errors import Problem
 from pointsman.options import Channel, Context, NoteNumber, Value, Whole
 from pointsman.rig_model import Part
@@ -34,7 +35,12 @@ class ControlPart(Part):
     fine: Annotated[Cc | None, Field(description="the fine half of a 14-bit pair, 32-63")] = None
     nrpn: Annotated[tuple[Value, Value] | None, Field(description="[coarse, fine]")] = None
     rpn: Annotated[tuple[Value, Value] | None, Field(description="[coarse, fine]")] = None
-    sysex: Annotated[str | None, Field(description="hex with {value} in it")] = None
+    sysex: Annotated[
+        tuple[bytes, bytes] | None,
+        BeforeValidator(parse_sysex),
+        WithJsonSchema({"type": "string"}),
+        Field(description="hex with {value} in it"),
+    ] = None
     home: Annotated[FourteenBit | None, Field(description="the value it rests at")] = None
     range: Annotated[
         tuple[FourteenBit, FourteenBit] | None, Field(description="[lowest, highest]")
@@ -49,10 +55,20 @@ class ControlPart(Part):
             raise ValueError(f"needs exactly one of cc, nrpn, rpn and sysex; it has {found}")
         if self.fine is not None and (self.cc is None or self.fine != self.cc + 32):
             raise ValueError("'fine' must be 'cc' plus 32 (MIDI 1.0: 0-31 with 32-63)")
-        highest = 127 if self.cc is not None and self.fine is None else 16383
-        if self.home is not None and self.home > highest:
-            raise ValueError(f"'home' must be a value from 0 to {highest}, not '{self.home}'")
+        top = 127 if self.fine is None else 16383
+        for what, value in (("home", self.home), *(("range", end) for end in self.range or ())):
+            if value is not None and value > top:
+                raise ValueError(f"'{what}' must stay within 0 to {top}, and has {value}")
         return self
+
+    def ref(self, name: str, channel: int) -> ControlRef:
+        """The control as plugins take it; `channel` (0-15) is the synth's."""
+        parameter = None
+        if self.nrpn or self.rpn:
+            parameter = (self.rpn is not None, *(self.rpn or self.nrpn or (0, 0)))
+        return ControlRef(
+            name, self.cc, self.fine, parameter, self.sysex, channel, self.home, self.range
+        )
 
 
 class DevicePart(Part):
@@ -90,12 +106,7 @@ def load_device(
     part = check(DevicePart, root, (), report, Context(None, middle_c_octave))
     if part is None:
         return None, report.problems
-    controls = {
-        name: DeviceControl(
-            control.cc, control.fine, control.nrpn, control.rpn, control.sysex, control.home,
-            control.range, control.about,
-        )
-        for name, control in part.controls.items()
-    }  # fmt: skip
+    channel = (part.channel or 1) - 1
+    controls = {name: control.ref(name, channel) for name, control in part.controls.items()}
     receives = None if part.receives is None else tuple(part.receives)
     return Device(part.device, part.channel, part.voices, receives, part.notes, controls), []

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 from pointsman.chain import Chain, Entry
 from pointsman.engine import Engine
@@ -116,13 +115,12 @@ def show(rig: Rig, steps: Sequence[Step]) -> str:
 
 def _entries(rig: Rig, chain: Chain, name: str | None, step: Step) -> list[str]:
     acts = step.acts.get(name, [])
-    place = Path(rig.path).name
     lines = []
     for entry in chain.entries:
         mine = [act for act in acts if act.entry.place == entry.place]
         for text in [_said(act) for act in mine] or [_silent(entry, chain, acts, step)]:
             if text:
-                lines.append(f"    {place}:{entry.line}  {entry.label}: {text}")
+                lines.append(f"    {entry.file}:{entry.line}  {entry.label}: {text}")
     return lines
 
 

@@ -10,7 +10,7 @@ type here reads text.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Annotated, Any, NamedTuple, TypeVar
 
@@ -25,6 +25,7 @@ from pydantic import (
 )
 from pydantic_core import core_schema
 
+from pointsman.control_refs import ControlRef
 from pointsman.controls import CONTROL_BY_NAME, LAST_CONTROL
 from pointsman.device import Device
 from pointsman.units import Duration, parse_duration, parse_note
@@ -34,16 +35,20 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Context:
-    """What an option may depend on beside its own text."""
+    """What an option may depend on beside its own text.
+
+    `device_unread`: there is a device file, and it is faulty, so that names cannot be judged.
+    """
 
     device: Device | None = None
     middle_c_octave: int = 4
+    device_unread: bool = False
 
 
 class OptionProblem(NamedTuple):
     """A fault that concerns several options at once; `place` leads to it: ("map", "3")."""
 
-    place: tuple[str, ...]
+    place: tuple[str | int, ...]
     what: str
 
 
@@ -127,37 +132,39 @@ def _read_note(value: object, info: ValidationInfo) -> int:
     return parse_note(str(value), _context(info).middle_c_octave)
 
 
-def _read_control(value: object, info: ValidationInfo) -> int:
+def _read_control(value: object, info: ValidationInfo) -> ControlRef:
+    if isinstance(value, ControlRef):
+        return value
+    device = _context(info).device
     number = as_int(value)
     if number is not None:
         if 0 <= number <= LAST_CONTROL:
-            return number
+            return _by_number(str(value), number, device)
         more = (
             "; 120 to 127 are channel mode messages, not controls" if 120 <= number <= 127 else ""
         )
         raise ValueError(f"must be a control from 0 to {LAST_CONTROL}, not '{value}'{more}")
     name = str(value)
-    device = _context(info).device
     if device is not None and name in device.controls:
-        control = device.controls[name]
-        if control.cc is None:
-            raise ValueError(
-                f"'{name}' of {device.device} is not reached by a single control number; "
-                "use one of its controls that has 'cc'"
-            )
-        return control.cc
+        return device.controls[name]
     if name in CONTROL_BY_NAME:
-        return CONTROL_BY_NAME[name]
+        return _by_number(name, CONTROL_BY_NAME[name], device)
+    if _context(info).device_unread:
+        return ControlRef(name, cc=0)
     names = [*(device.controls if device else ()), *CONTROL_BY_NAME]
     near = get_close_matches(name, names, n=1)
-    right = (
-        f"did you mean '{near[0]}'?"
-        if near
-        else (
-            "write 0 to 119, a name from the device file, or a MIDI control name such as modulation"
-        )
-    )
+    right = "write 0 to 119, a name from the device file, or a MIDI name such as modulation"
+    if near:
+        right = f"did you mean '{near[0]}'?"
     raise ValueError(f"knows no control '{name}'; {right}")
+
+
+def _by_number(name: str, number: int, device: Device | None) -> ControlRef:
+    """A plain control; home and range are those that the device gives to this number."""
+    for known in device.controls.values() if device else ():
+        if known.cc == number and known.is_plain:
+            return replace(known, name=name)
+    return ControlRef(name, cc=number)
 
 
 def _context(info: ValidationInfo) -> Context:
@@ -183,8 +190,8 @@ Channels = Annotated[
 ]
 """One channel or a list of them; read as a tuple with at least one."""
 
-ControlNumber = Annotated[
-    int,
+Control = Annotated[
+    ControlRef,
     BeforeValidator(_read_control),
     WithJsonSchema(
         {
@@ -195,7 +202,8 @@ ControlNumber = Annotated[
         }
     ),
 ]
-"""A control: a number 0-119, a name from the device file, or a MIDI 1.0 name."""
+"""A control, read as a `ControlRef`: a number 0-119, a name from the device file, or a MIDI 1.0
+name. It may be one that the synth reaches by a 14-bit pair, NRPN, RPN or SysEx."""
 
 NoteNumber = Annotated[
     int,

@@ -25,6 +25,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import ClassVar, Generic, TypeVar
 
+from pointsman.control_refs import ControlReader, ControlRef
 from pointsman.device import Device
 from pointsman.hookspecs import hookimpl
 from pointsman.message import (
@@ -41,7 +42,7 @@ from pointsman.options import (
     Channel,
     Channels,
     Context,
-    ControlNumber,
+    Control,
     NoteNumber,
     OptionProblem,
     PluginOptions,
@@ -49,6 +50,7 @@ from pointsman.options import (
     Time,
     Value,
     Whole,
+    as_int,
 )
 from pointsman.schedule import Schedule, Timer
 from pointsman.transport import Transport, TransportChange
@@ -149,7 +151,9 @@ __all__ = [
     "Channel",
     "Channels",
     "Context",
-    "ControlNumber",
+    "Control",
+    "ControlReader",
+    "ControlRef",
     "Device",
     "Duration",
     "Emission",
@@ -167,6 +171,7 @@ __all__ = [
     "TransportChange",
     "Value",
     "Whole",
+    "as_int",
     "clears_notes",
     "control_change",
     "hookimpl",

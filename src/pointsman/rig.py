@@ -12,7 +12,7 @@ from pointsman.plugin import Plugin, PluginOptions
 
 @dataclass(frozen=True, slots=True)
 class EntrySpec:
-    """One entry of a chain: which plugin, with which options; `line` is its line in the rig."""
+    """One entry of a chain: which plugin, with which options; it stands in `line` of `file`."""
 
     plugin: type[Plugin]  # type: ignore[type-arg]  # any plugin, with options of its own
     options: PluginOptions
@@ -20,6 +20,7 @@ class EntrySpec:
     line: int = 0
     channels: frozenset[int] | None = None
     bypass: bool = False
+    file: str = "rig.yaml"
 
 
 class Restore(StrEnum):

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
-from pointsman.message import control_change, program_change
-from pointsman.options import Channel, Channels, ControlNumber, Program, Time, Value, Whole
+from pointsman.message import program_change
+from pointsman.options import Channel, Channels, Control, Program, Time, Whole
 from pointsman.units import Duration, parse_duration
 
 MIDDLE_C_OCTAVES = {"C3": 3, "C4": 4}
@@ -94,6 +94,24 @@ class PluginsPart(Part):
     ] = []
 
 
+Chains = Annotated[
+    dict[str, Items], Field(description="chains by name; `- use: NAME` puts one into a chain")
+]
+Include = Annotated[
+    tuple[str, ...],
+    BeforeValidator(lambda value: value if isinstance(value, list) else [value]),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
+    Field(description="files whose named chains can be used, relative to this file"),
+]
+
+
+class IncludedPart(Part):
+    """A file that a rig includes: named chains, and further files."""
+
+    chains: Chains = {}
+    include: Include = ()
+
+
 class RigPart(Part):
     """A rig: one input, several outputs, and a chain of plugins on each."""
 
@@ -103,6 +121,8 @@ class RigPart(Part):
     outputs: Annotated[dict[str, OutputPart], Field(description="the outputs by name")]
     safety: SafetyPart = SafetyPart()
     plugins: PluginsPart = PluginsPart()
+    chains: Chains = {}
+    include: Include = ()
 
 
 class EntryPart(Part):
@@ -116,24 +136,36 @@ class EntryPart(Part):
     bypass: Annotated[bool, Field(description="leave this entry out for now")] = False
 
 
+class UsePart(Part):
+    """The place in a chain where a named chain is put in."""
+
+    use: Annotated[str, Field(description="the name of a chain under chains:")]
+
+
 class ProgramOpening(Part):
     """A program change that is sent when the port opens."""
 
     program: Annotated[Program, Field(description="the program, counted from 1")]
     channel: Channel
 
-    def message(self) -> bytes:
+    def messages(self) -> list[bytes]:
         """The program change as bytes."""
-        return program_change(self.channel - 1, self.program - 1)
+        return [program_change(self.channel - 1, self.program - 1)]
 
 
 class ControlOpening(Part):
     """A control change that is sent when the port opens."""
 
-    control: ControlNumber
-    value: Value
+    control: Control
+    value: Annotated[int, Whole(0, 16383, "a value")]
     channel: Channel
 
-    def message(self) -> bytes:
-        """The control change as bytes."""
-        return control_change(self.channel - 1, self.control, self.value)
+    @model_validator(mode="after")
+    def _within(self) -> ControlOpening:
+        if self.value > self.control.top:
+            raise ValueError(f"'value' must be from 0 to {self.control.top}, not '{self.value}'")
+        return self
+
+    def messages(self) -> list[bytes]:
+        """The messages that set the control."""
+        return self.control.messages(self.channel - 1, self.value)

@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from pointsman.device_file import DevicePart
 from pointsman.plugin import Plugin
 from pointsman.registry import Registry
-from pointsman.rig_model import ControlOpening, EntryPart, ProgramOpening, RigPart
+from pointsman.rig_model import ControlOpening, EntryPart, ProgramOpening, RigPart, UsePart
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -23,8 +23,10 @@ def rig_schema(registry: Registry) -> dict[str, Any]:
     schema = _of(RigPart, definitions)
     entries = [_entry(plugin, definitions) for _, plugin in sorted(registry.plugins.items())]
     openings = [_of(model, definitions) for model in (ProgramOpening, ControlOpening)]
+    entries.append(_of(UsePart, definitions))
     for part in ("InputPart", "OutputPart"):
         definitions[part]["properties"]["chain"]["items"] = {"anyOf": entries}
+    schema["properties"]["chains"]["additionalProperties"]["items"] = {"anyOf": entries}
     definitions["OutputPart"]["properties"]["opening"]["items"] = {"anyOf": openings}
     return {"$schema": DIALECT, **schema, "$defs": definitions}
 
