@@ -41,7 +41,9 @@ from pointsman.plugin import (
     hookimpl,
 )
 
-Home = Annotated[int | Literal["device", "learn"], Whole(0, 16383, "a value", ("device", "learn"))]
+Home = Annotated[
+    int | Literal["device", "learn"], Whole(0, 16383, "a value", ("device", "learn"), "127")
+]
 Occasion = Literal["next_note", "note_off", "stop"]
 
 
@@ -74,9 +76,7 @@ class CcResetOptions(PluginOptions):
     @model_validator(mode="after")
     def _some_occasion(self) -> CcResetOptions:
         if not self.when and self.after is None:
-            raise ValueError(
-                "needs 'after', or an occasion in 'when'; write when: [next_note, stop]"
-            )
+            raise ValueError("home has no occasion; write after, or when: [next_note, stop]")
         return self
 
     def problems(self, context: Context) -> list[OptionProblem]:
@@ -87,7 +87,7 @@ class CcResetOptions(PluginOptions):
                 what = "'device' needs a device file that gives this control a 'home'; "
                 found.append(OptionProblem(_place(control), f"{what}write a value, or learn"))
             elif isinstance(home, int) and home > control.top:
-                what = f"must be a value from 0 to {control.top}, not '{home}'"
+                what = f"the home {home} is too high; write 0 to {control.top}"
                 found.append(OptionProblem(_place(control), what))
         return found
 

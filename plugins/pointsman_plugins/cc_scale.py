@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from math import floor
 from typing import Annotated, Literal
 
@@ -28,7 +29,7 @@ from pointsman.plugin import (
 FINE = 32
 """The fine half of control n is n + 32 (MIDI 1.0, 4.2.1, p. 12)."""
 
-End = Annotated[int, Whole(0, 16383, "a value")]
+End = Annotated[int, Whole(0, 16383, "a value", top_shown="127 (16383 with 14 bits)")]
 Range = tuple[End, End]
 Bits = Annotated[Literal[7, 14], BeforeValidator(as_int)]
 
@@ -74,12 +75,12 @@ class CcScaleOptions(PluginOptions):
             top = 16383
         for name, ends in (("from", self.source()), ("to", self.to)):
             found += [
-                OptionProblem((name, number), f"must be a value from 0 to {top}, not '{end}'")
+                OptionProblem((name, number), f"'{end}' is too high; write 0 to {top}")
                 for number, end in enumerate(ends)
                 if end > top
             ]
         if self.source()[0] == self.source()[1]:
-            what = "needs two different values; write for example from: [0, 127]"
+            what = "both ends are the same; write two values, such as [0, 127]"
             found.append(OptionProblem(("from",), what))
         return found
 
@@ -94,7 +95,8 @@ class CcScale(Plugin[CcScaleOptions]):
         super().__init__(options, host)
         self._ref = options.ref()
         self._reader = ControlReader([self._ref])
-        self._table = [bytes((scale(value, options),)) for value in range(128)]
+        wide = self._ref.fine is not None
+        self._table = [] if wide else [bytes((scale(v, options),)) for v in range(128)]
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """A plain control takes the short way; only SysEx controls look at SysEx."""
@@ -125,9 +127,10 @@ def scale(value: int, options: CcScaleOptions) -> int:
     """The value that `value` becomes: rounded half up, and never outside the control's range."""
     low, high = options.source()
     first, last = options.to
-    x = (min(max(value, min(low, high)), max(low, high)) - low) / (high - low)
-    scaled: int = floor(first + (last - first) * x**options.gamma + 0.5)
-    return min(max(scaled, 0), options.ref().top)
+    x = Fraction(min(max(value, min(low, high)), max(low, high)) - low, high - low)
+    # A straight line is computed exactly: in floats, a half can come out just below itself.
+    curved = x if options.gamma == 1 else Fraction(float(x) ** options.gamma)
+    return min(max(floor(first + (last - first) * curved + Fraction(1, 2)), 0), options.ref().top)
 
 
 @hookimpl

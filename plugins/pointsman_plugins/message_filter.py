@@ -35,7 +35,7 @@ class MessageFilterOptions(PluginOptions):
     @model_validator(mode="after")
     def _one_list(self) -> MessageFilterOptions:
         if (self.pass_ is None) == (self.drop is None):
-            raise ValueError("needs exactly one of 'pass' and 'drop'; write the one you mean")
+            raise ValueError("it needs exactly one of 'pass' and 'drop'; write the one you mean")
         return self
 
 

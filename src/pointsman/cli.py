@@ -282,7 +282,7 @@ def _folder(text: str) -> Path:
 def _assignment(text: str) -> tuple[str, str]:
     output, equals, port = text.partition("=")
     if not (output and equals and port):
-        raise argparse.ArgumentTypeError(f"must be OUTPUT=PORT, such as tug=null:, not '{text}'")
+        raise argparse.ArgumentTypeError(f"'{text}' is no OUTPUT=PORT; write like tug=null:")
     return output, port
 
 
@@ -294,7 +294,7 @@ def _time(text: str) -> int:
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
     if duration.clocks is not None:
-        raise argparse.ArgumentTypeError("must be in ms or s, such as 2s")
+        raise argparse.ArgumentTypeError(f"'{text}' depends on the tempo; write for example 2s")
     return duration.ns
 
 

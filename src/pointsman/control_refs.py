@@ -42,12 +42,14 @@ def select_parameter(channel: int, parameter: Parameter) -> list[bytes]:
 class ControlRef:
     """One control that a rig names; `name` is the word or number that stands there.
 
+    Two that are reached in one way are one control, whatever they are called.
+
     Exactly one of these says how it is reached: `cc` (with `fine` for a 14-bit pair),
     `parameter`, or `sysex` (what stands before the value, and after it). `channel` (0-15) is the
     synth's own: a SysEx message has none, so its control is taken to be on that one.
     """
 
-    name: str
+    name: str = field(compare=False)
     cc: int | None = None
     fine: int | None = None
     parameter: Parameter | None = None
@@ -94,7 +96,7 @@ def parse_sysex(text: str) -> tuple[bytes, bytes]:
     except ValueError:
         head = tail = b""
     if not value or not is_message(head + b"\0" + tail) or head[:1] != b"\xf0":
-        raise ValueError(f"must be SysEx in hex such as F0 7D 10 {{value}} F7, not '{text}'")
+        raise ValueError(f"'{text}' is no SysEx with a value; write like F0 7D 10 {{value}} F7")
     return head, tail
 
 

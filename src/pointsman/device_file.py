@@ -52,13 +52,13 @@ class ControlPart(Part):
         ways = [way for way in ("cc", "nrpn", "rpn", "sysex") if getattr(self, way) is not None]
         if len(ways) != 1:
             found = " and ".join(ways) or "none"
-            raise ValueError(f"needs exactly one of cc, nrpn, rpn and sysex; it has {found}")
+            raise ValueError(f"it is reached by {found}; write exactly one of cc, nrpn, rpn, sysex")
         if self.fine is not None and (self.cc is None or self.fine != self.cc + 32):
-            raise ValueError("'fine' must be 'cc' plus 32 (MIDI 1.0: 0-31 with 32-63)")
+            raise ValueError("'fine' does not go with 'cc'; write cc 0 to 31 and fine 32 above it")
         top = 127 if self.fine is None else 16383
         for what, value in (("home", self.home), *(("range", end) for end in self.range or ())):
             if value is not None and value > top:
-                raise ValueError(f"'{what}' must stay within 0 to {top}, and has {value}")
+                raise ValueError(f"'{what}' has {value} in it; write 0 to {top}")
         return self
 
     def ref(self, name: str, channel: int) -> ControlRef:

@@ -46,6 +46,7 @@ class Ledger:
         self._silenced: dict[int, int] = {}
         self._beginning: list[int] | None = None
         self._ending: list[int] | None = None
+        self._cause = -1
 
     def begin_strike(self, cause: int) -> None:
         """From now on, until `strike_begun`, notes that start belong to input note `cause`."""
@@ -64,6 +65,7 @@ class Ledger:
     def end_strike(self, cause: int) -> None:
         """From now on, until `missing_offs`, note-offs are those of input note `cause`."""
         strikes = self._strikes.get(cause)
+        self._cause = cause
         if strikes:
             self._ending = strikes.popleft()
             self._drop_claims(self._ending)
@@ -100,7 +102,12 @@ class Ledger:
         """
         count = self.sounding.get(key, 0)
         ending = self._ending
-        if ending is not None and key not in ending and count <= self._claims.get(key, 0):
+        if (
+            ending is not None
+            and key not in ending
+            and not self._ends_another_strike(key)
+            and count <= self._claims.get(key, 0)
+        ):
             return False
         self.voices.discard(key)
         if count > 1:
@@ -126,6 +133,22 @@ class Ledger:
         for key in [key for key in self.sounding if key >> 7 == channel]:
             self._silenced[key] = self.sounding[key]
             self.voices.discard(key)
+
+    def _ends_another_strike(self, key: int) -> bool:
+        """Whether the plugins chose to end a later strike of the same input note, not the first.
+
+        They may: one that left the first strike out has only the later one to end.
+        """
+        strikes = self._strikes.get(self._cause, deque())
+        place = next((n for n, strike in enumerate(strikes) if key in strike), None)
+        if place is None or self._ending is None:
+            return False
+        first, chosen = self._ending, strikes[place]
+        self._ending, strikes[place] = chosen, first
+        self._drop_claims(chosen)
+        for claimed in first:
+            self._claims[claimed] = self._claims.get(claimed, 0) + 1
+        return True
 
     def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
         sounding, claims = self.sounding, self._claims

@@ -32,6 +32,9 @@ from pointsman.units import Duration, parse_duration, parse_note
 
 T = TypeVar("T")
 
+SHOWN = "x-takes"
+"""In a schema: how the reference tells what an option takes."""
+
 
 @dataclass(frozen=True)
 class Context:
@@ -75,12 +78,14 @@ class Whole:
     """A whole number from `low` to `high`, called `what` when it is not one; or one of `words`.
 
     Use it as `Annotated[int, Whole(1, 16)]`, or `Annotated[int | Literal["all"], Whole(...)]`.
+    `top_shown` is how the highest is told where it depends on something else.
     """
 
     low: int
     high: int
     what: str = "a whole number"
     words: tuple[str, ...] = ()
+    top_shown: str = ""
 
     def read(self, value: object) -> int | str:
         """The number or the word; ValueError says what would be right."""
@@ -88,17 +93,25 @@ class Whole:
             return str(value)
         number = as_int(value)
         if number is None or not self.low <= number <= self.high:
-            choices = "".join(f" or '{word}'" for word in self.words)
-            what = f"{self.what} from {self.low} to {self.high}{choices}"
-            raise ValueError(f"must be {what}, not '{value}'")
+            wrong = "out of range" if number is not None else f"not {self.what}"
+            span = f"{self.low} to {self.top_shown or self.high}"
+            choices = "".join(f", or {word}" for word in self.words)
+            raise ValueError(f"{missing(value) or f'{value!r} is {wrong}'}; write {span}{choices}")
         return number
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
         return core_schema.no_info_plain_validator_function(self.read)
 
     def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
-        number = {"type": "integer", "minimum": self.low, "maximum": self.high}
+        number: dict[str, Any] = {"type": "integer", "minimum": self.low, "maximum": self.high}
+        if self.top_shown:
+            number[SHOWN] = f"{self.low} to {self.top_shown}"
         return {"anyOf": [number, {"enum": list(self.words)}]} if self.words else number
+
+
+def missing(value: object) -> str | None:
+    """What to say of an option that has a key and no value; None where there is one."""
+    return "nothing is written here" if value is None else None
 
 
 def as_int(value: object) -> int | None:
@@ -118,7 +131,7 @@ def _one_or_many(value: object) -> object:
 
 def _none_empty(values: tuple[T, ...]) -> tuple[T, ...]:
     if not values:
-        raise ValueError("must not be empty")
+        raise ValueError("the list is empty; write at least one")
     return values
 
 
@@ -140,10 +153,8 @@ def _read_control(value: object, info: ValidationInfo) -> ControlRef:
     if number is not None:
         if 0 <= number <= LAST_CONTROL:
             return _by_number(str(value), number, device)
-        more = (
-            "; 120 to 127 are channel mode messages, not controls" if 120 <= number <= 127 else ""
-        )
-        raise ValueError(f"must be a control from 0 to {LAST_CONTROL}, not '{value}'{more}")
+        what = "a channel mode message, not a control" if 120 <= number <= 127 else "no control"
+        raise ValueError(f"'{value}' is {what}; write 0 to {LAST_CONTROL}, or a name")
     name = str(value)
     if device is not None and name in device.controls:
         return device.controls[name]
@@ -156,7 +167,8 @@ def _read_control(value: object, info: ValidationInfo) -> ControlRef:
     right = "write 0 to 119, a name from the device file, or a MIDI name such as modulation"
     if near:
         right = f"did you mean '{near[0]}'?"
-    raise ValueError(f"knows no control '{name}'; {right}")
+    wrong = missing(value) or f"'{name}' is no control"
+    raise ValueError(f"{wrong}; {right}")
 
 
 def _by_number(name: str, number: int, device: Device | None) -> ControlRef:
@@ -197,7 +209,7 @@ Control = Annotated[
         {
             "anyOf": [
                 {"type": "integer", "minimum": 0, "maximum": LAST_CONTROL},
-                {"type": "string", "title": "a control's name"},
+                {"type": "string", SHOWN: "a control's name"},
             ]
         }
     ),
@@ -212,7 +224,7 @@ NoteNumber = Annotated[
         {
             "anyOf": [
                 {"type": "integer", "minimum": 0, "maximum": 127},
-                {"type": "string", "title": "a note's name"},
+                {"type": "string", SHOWN: "a note's name"},
             ]
         }
     ),
@@ -223,6 +235,6 @@ Time = Annotated[
     Duration,
     BeforeValidator(_read_duration),
     PlainSerializer(str),
-    WithJsonSchema({"type": "string", "title": "a duration"}),
+    WithJsonSchema({"type": "string", SHOWN: "a duration"}),
 ]
 """A duration: 250ms, 2s, 6 clocks, 1/16, 1/8., 1/8t, 1 bar."""

@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic_core import PydanticUndefined
 
+from pointsman.options import SHOWN
 from pointsman.plugin import Plugin, PluginOptions
 from pointsman.registry import Registry
 from pointsman.tables import table
@@ -113,7 +114,9 @@ def _takes(schema: dict[str, Any], definitions: dict[str, Any]) -> str:
 def _list(schema: dict[str, Any], definitions: dict[str, Any]) -> str:
     pair = schema.get("prefixItems")
     if pair:
-        return f"[{', '.join(_takes(item, definitions) for item in pair)}]"
+        takes = [_takes(item, definitions) for item in pair]
+        same = len(set(takes)) == 1
+        return f"{len(takes)} values, each {takes[0]}" if same else f"[{', '.join(takes)}]"
     return f"a list of {_takes(schema.get('items', {}), definitions)}"
 
 
@@ -122,8 +125,8 @@ def _scalar(schema: dict[str, Any]) -> str:
         "integer": "a whole number", "number": "a number", "string": "text",
         "boolean": "true or false",
     }.get(schema.get("type", ""), "anything")  # fmt: skip
-    if schema.get("title", "").startswith("a "):
-        return str(schema["title"])
+    if SHOWN in schema:
+        return str(schema[SHOWN])
     low, high = schema.get("minimum"), schema.get("maximum")
     if low is not None and high is not None:
         return f"{low} to {high}"

@@ -27,7 +27,7 @@ Wire = Annotated[
 def _read_span(value: object) -> Duration:
     duration = value if isinstance(value, Duration) else parse_duration(str(value))
     if duration.clocks is not None:
-        raise ValueError(f"must be a time in ms or s, not '{value}'; write for example 5ms")
+        raise ValueError(f"'{value}' depends on the tempo; write a time in ms or s, such as 5ms")
     return duration
 
 
@@ -163,7 +163,7 @@ class ControlOpening(Part):
     @model_validator(mode="after")
     def _within(self) -> ControlOpening:
         if self.value > self.control.top:
-            raise ValueError(f"'value' must be from 0 to {self.control.top}, not '{self.value}'")
+            raise ValueError(f"the value {self.value} is too high; write 0 to {self.control.top}")
         return self
 
     def messages(self) -> list[bytes]:

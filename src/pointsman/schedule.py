@@ -22,7 +22,7 @@ Call = Callable[[int], None]
 class Timer:
     """One timed call that can be cancelled."""
 
-    __slots__ = ("call", "endless", "fallback_ns", "live", "rest_ns")
+    __slots__ = ("call", "endless", "fallback_ns", "live", "rest_ns", "wanted")
 
     def __init__(self, call: Call, endless: bool = False) -> None:
         self.call = call
@@ -30,6 +30,7 @@ class Timer:
         self.live = True
         self.fallback_ns = 0
         self.rest_ns = 0
+        self.wanted = 0
 
     def cancel(self) -> None:
         """Make sure that the call is not made; harmless when it has been."""
@@ -62,19 +63,21 @@ class Schedule:
         """Call `duration` after `t_ns`.
 
         Whole clocks are counted while the clock runs, and a fraction of a clock is timed after
-        them; while the clock does not run, the last measured tempo gives the time.
+        them; while the clock does not run, the last measured tempo gives the time. A wait that
+        began before the clock did is counted from its first clock on.
         """
-        due_ns = t_ns + self._transport.to_ns(duration)
-        clocks = int(duration.clocks or 0)
-        if not clocks or not self._transport.clock_runs(t_ns):
-            return self.at(due_ns, call)
         timer = Timer(call)
-        timer.fallback_ns = due_ns
-        if duration.clocks is not None and duration.clocks != clocks:
-            rest = Duration(duration.text, clocks=duration.clocks - clocks)
-            timer.rest_ns = self._transport.to_ns(rest)
-        wanted = self._transport.clocks_seen + clocks
-        heappush(self.counted, (wanted, next(self._order), timer))
+        timer.fallback_ns = t_ns + self._transport.to_ns(duration)
+        if duration.clocks is not None and duration.clocks >= 1:
+            whole = int(duration.clocks)
+            timer.wanted = self._transport.clocks_seen + whole
+            if duration.clocks != whole:
+                rest = Duration(duration.text, clocks=duration.clocks - whole)
+                timer.rest_ns = self._transport.to_ns(rest)
+        if timer.wanted and self._transport.clock_runs(t_ns):
+            heappush(self.counted, (timer.wanted, next(self._order), timer))
+        else:
+            heappush(self.timed, (timer.fallback_ns, next(self._order), timer))
         return timer
 
     @property
@@ -109,6 +112,8 @@ class Schedule:
 
     def before_clock(self, t_ns: int) -> None:
         """Make the calls that wait for the clock that comes at `t_ns`; call it before counting."""
+        if self.timed and not self._transport.clock_runs(t_ns):
+            self._clock_begins()
         counted = self.counted
         wanted = self._transport.clocks_seen + 1
         while counted and counted[0][0] <= wanted:
@@ -135,6 +140,16 @@ class Schedule:
         for heap in (self.timed, self.counted):
             while heap and not heap[0][2].live:
                 heappop(heap)
+
+    def _clock_begins(self) -> None:
+        """Let those that wait for clocks, and were timed for want of any, count from now on."""
+        seen = self._transport.clocks_seen
+        waiting = [item for item in self.timed if item[2].live and item[2].wanted > seen]
+        if waiting:
+            self.timed = [item for item in self.timed if item not in waiting]
+            heapify(self.timed)
+            for _, order, timer in waiting:
+                heappush(self.counted, (timer.wanted, order, timer))
 
     def _clock_died(self, t_ns: int) -> None:
         """Give those that wait for clocks the time that the last tempo makes of it."""

@@ -24,10 +24,12 @@ from pydantic import ValidationError
 from pointsman.device import Device
 from pointsman.engine import Engine
 from pointsman.message import is_message
+from pointsman.option_errors import say
 from pointsman.options import Context
 from pointsman.plugin import Plugin
 from pointsman.rig import EntrySpec, OutputSpec, Rig, Safety
 from pointsman.units import NS_PER_S, seconds_text
+from pointsman.validation import show_place
 from pointsman.words import hex_text, parse_message
 
 Event = tuple[str, str]
@@ -89,6 +91,13 @@ class ChainTest:
         self.sent.append((seconds_text(t_ns), hex_text(data)))
 
 
+def _with_text_keys(part: Any) -> Any:
+    """The options with keys as a rig file has them, which are always text."""
+    if isinstance(part, Mapping):
+        return {str(key): _with_text_keys(value) for key, value in part.items()}
+    return part
+
+
 def _ns(seconds: float) -> int:
     return round(seconds * NS_PER_S)
 
@@ -96,9 +105,9 @@ def _ns(seconds: float) -> int:
 def _spec(plugin: AnyPlugin, options: Mapping[str, Any], device: Device | None) -> EntrySpec:
     context = Context(device)
     try:
-        checked = plugin.Options.model_validate(dict(options), context=context)
+        checked = plugin.Options.model_validate(_with_text_keys(options), context=context)
     except ValidationError as error:
-        faults = [f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]
+        faults = [f"{show_place(e['loc'])}: {say(e['type'], e)}" for e in error.errors()]
         raise ValueError(f"{plugin.name}: {'; '.join(faults)}") from None
     problems = [problem.what for problem in checked.problems(context)]
     if problems:

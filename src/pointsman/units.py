@@ -60,7 +60,7 @@ def parse_duration(text: str) -> Duration:
     if found := _NOTE_VALUE.fullmatch(text):
         value = Fraction(int(found[1]), int(found[2])) * _MODIFIER[found[3]]
         return Duration(text, clocks=value * CLOCKS_PER_BAR)
-    raise ValueError(f"must be a duration, not '{text}'; write for example {DURATION_EXAMPLES}")
+    raise ValueError(f"'{text}' is no duration; write for example {DURATION_EXAMPLES}")
 
 
 def parse_note(text: str, middle_c_octave: int = 4) -> int:
@@ -74,11 +74,9 @@ def parse_note(text: str, middle_c_octave: int = 4) -> int:
         shift = {"#": 1, "b": -1, "": 0}[found[2].lower()]
         note = 60 + 12 * (int(found[3]) - middle_c_octave) + _SEMITONES[found[1].lower()] + shift
     else:
-        raise ValueError(
-            f"must be a note, not '{text}'; write 0 to 127, or a name such as C4 or F#3"
-        )
+        raise ValueError(f"'{text}' is no note; write 0 to 127, or a name such as C4 or F#3")
     if not 0 <= note <= 127:
-        raise ValueError(f"must be a note from 0 to 127, and '{text}' is {note}")
+        raise ValueError(f"'{text}' is note {note}; write one from 0 to 127")
     return note
 
 

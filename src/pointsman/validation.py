@@ -13,6 +13,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from pointsman.errors import Problem
+from pointsman.option_errors import say
 from pointsman.options import Context, suggest
 from pointsman.yaml_tree import Node
 
@@ -79,12 +80,36 @@ def check(
     node = root
     for step in place:
         node = node.child(step) or node
+    data = node.plain() if data is None else data
     try:
-        return model.model_validate(node.plain() if data is None else data, context=context)
+        checked = model.model_validate(data, context=context)
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             _add(model, root, place, report, detail, also_known)
         return None
+    _find_twins(checked, data, root, place, report, context)
+    return checked
+
+
+def _find_twins(
+    checked: BaseModel, data: Any, root: Node, place: Place, report: Report, context: Context
+) -> None:
+    """Note keys of a mapping that are written differently and mean the same."""
+    for name, field in type(checked).model_fields.items():
+        shown = field.alias or name
+        written, read = data.get(shown), getattr(checked, name)
+        if not (isinstance(read, dict) and isinstance(written, dict)) or len(read) == len(written):
+            continue
+        seen: dict[object, str] = {}
+        for key, value in written.items():
+            one = type(checked).model_validate(
+                {**data, (field.alias or name): {key: value}}, context=context
+            )
+            meant = next(iter(getattr(one, name)))
+            if meant in seen:
+                what = f"'{key}' is the same as '{seen[meant]}'; keep one of them"
+                report.add(root, (*place, shown, key), what, at_key=True)
+            seen.setdefault(meant, key)
 
 
 def _add(
@@ -97,17 +122,32 @@ def _add(
 ) -> None:
     kind, loc = detail["type"], detail["loc"]
     at_key = kind == "extra_forbidden" or "[key]" in loc
-    inner = tuple(step for step in loc if step != "[key]")
+    inner = _in_the_file(root, place, tuple(step for step in loc if step != "[key]"))
     if kind == "missing":
-        report.add(root, (*place, *inner[:-1]), f"'{inner[-1]}' is missing; add it")
+        last = f"item {inner[-1] + 1}" if isinstance(inner[-1], int) else f"'{inner[-1]}'"
+        report.add(root, (*place, *inner[:-1]), f"{last} is missing; add it")
         return
     if kind == "extra_forbidden":
         owner = _model_at(model, inner[:-1])
         known = [field.alias or name for name, field in owner.model_fields.items()]
         what = f"unknown key; {suggest(str(inner[-1]), sorted([*known, *also_known]))}"
     else:
-        what = _what(kind, detail)
+        what = say(kind, detail)
     report.add(root, (*place, *inner), what, at_key=at_key)
+
+
+def _in_the_file(root: Node, place: Place, inner: Place) -> Place:
+    """Leave out numbers of items where the file has one value and no list."""
+    node: Node | None = root
+    for step in place:
+        node = node.child(step) if node else None
+    found: list[str | int] = []
+    for step in inner:
+        if isinstance(step, int) and node is not None and isinstance(node.value, str):
+            continue
+        found.append(step)
+        node = node.child(step) if node else None
+    return tuple(found)
 
 
 def _model_at(model: type[BaseModel], place: Sequence[str | int]) -> type[BaseModel]:
@@ -139,50 +179,3 @@ def _only_model(annotation: Any) -> Any:
 
 def _is_model(found: Any) -> bool:
     return isinstance(found, type) and issubclass(found, BaseModel)
-
-
-_WORDS = {
-    "int_parsing": "must be a whole number",
-    "int_type": "must be a whole number",
-    "int_from_float": "must be a whole number",
-    "float_parsing": "must be a number",
-    "float_type": "must be a number",
-    "bool_parsing": "must be true or false",
-    "bool_type": "must be true or false",
-    "string_type": "must be text",
-    "list_type": "must be a list, such as [1, 2]",
-    "tuple_type": "must be a list, such as [1, 2]",
-    "set_type": "must be a list, such as [1, 2]",
-    "dict_type": "must be a mapping, such as {1: 5}",
-    "model_type": "must be a mapping with keys and values",
-    "model_attributes_type": "must be a mapping with keys and values",
-}
-
-
-def _what(kind: str, detail: Any) -> str:
-    found, more = detail["input"], detail.get("ctx") or {}
-    if kind == "value_error":
-        return str(more["error"]).replace("not 'None'", "and nothing is written here")
-    shown = "" if isinstance(found, dict | list) else f", not '{_shown(found)}'"
-    if found is None:
-        shown = ", and nothing is written here"
-    if kind == "literal_error":
-        choices = [
-            word.strip().strip("'") for word in more["expected"].replace(" or ", ", ").split(",")
-        ]
-        near = suggest(str(found), choices)
-        hint = f"; {near}" if near.startswith("did") else ""
-        return f"must be one of {', '.join(choices)}{shown}{hint}"
-    if kind in ("too_long", "too_short"):
-        wanted = more.get("max_length") or more.get("min_length")
-        return f"must have {wanted} items, not {more.get('actual_length')}"
-    if kind in _WORDS:
-        return _WORDS[kind] + shown
-    text = detail["msg"].replace("Input should", "must", 1)
-    text = text.replace("must be a valid", "must be a", 1)
-    return f"{text[:1].lower()}{text[1:]}{shown}"
-
-
-def _shown(value: object) -> str:
-    text = str(value)
-    return text if len(text) <= 40 else text[:39] + "…"

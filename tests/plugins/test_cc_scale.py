@@ -242,38 +242,39 @@ ERRORS = {
     ),
     "a mode message": (
         "- {plugin: cc_scale, control: 120, to: [0, 10]}",
-        "rig.yaml:7:37: outputs.tug.chain[1].control: must be a control from 0 to 119, not '120'; "
-        "120 to 127 are channel mode messages, not controls",
+        "rig.yaml:7:37: outputs.tug.chain[1].control: '120' is a channel mode message, not a "
+        "control; write 0 to 119, or a name",
     ),
     "an unknown control": (
         "- {plugin: cc_scale, control: knots, to: [0, 10]}",
-        "rig.yaml:7:37: outputs.tug.chain[1].control: knows no control 'knots'; write 0 to "
-        "119, a name from the device file, or a MIDI control name such as modulation",
+        "rig.yaml:7:37: outputs.tug.chain[1].control: 'knots' is no control; write 0 to 119, a "
+        "name from the device file, or a MIDI name such as modulation",
     ),
     "a value too high": (
         "- {plugin: cc_scale, control: 1, to: [0, 128]}",
-        "rig.yaml:7:48: outputs.tug.chain[1].to[2]: must be a value from 0 to 127, not '128'",
+        "rig.yaml:7:48: outputs.tug.chain[1].to[2]: '128' is too high; write 0 to 127",
     ),
     "three values": (
         "- {plugin: cc_scale, control: 1, to: [0, 1, 2]}",
-        "rig.yaml:7:44: outputs.tug.chain[1].to: must have 2 items, not 3",
+        "rig.yaml:7:44: outputs.tug.chain[1].to: 3 values stand here; write 2",
     ),
     "no range": (
         "- {plugin: cc_scale, control: 1, to: 5}",
-        "rig.yaml:7:44: outputs.tug.chain[1].to: must be a list, such as [1, 2], not '5'",
+        "rig.yaml:7:44: outputs.tug.chain[1].to: '5' is no list; write for example [1, 2]",
     ),
     "from has no width": (
         "- {plugin: cc_scale, control: 1, to: [0, 10], from: [5, 5]}",
-        "rig.yaml:7:9: outputs.tug.chain[1]: "
-        "'from' needs two different values; write for example from: [0, 127]",
+        "rig.yaml:7:59: outputs.tug.chain[1].from: both ends are the same; write two values, "
+        "such as [0, 127]",
     ),
     "gamma is 0": (
         "- {plugin: cc_scale, control: 1, to: [0, 10], gamma: 0}",
-        "rig.yaml:7:60: outputs.tug.chain[1].gamma: must be greater than 0, not '0'",
+        "rig.yaml:7:60: outputs.tug.chain[1].gamma: '0' is out of range; write above 0.0",
     ),
     "gamma is no number": (
         "- {plugin: cc_scale, control: 1, to: [0, 10], gamma: much}",
-        "rig.yaml:7:60: outputs.tug.chain[1].gamma: must be a number, not 'much'",
+        "rig.yaml:7:60: outputs.tug.chain[1].gamma: 'much' is no number; write a number such as "
+        "1.0",
     ),
     "a misspelt option": (
         "- {plugin: cc_scale, control: 1, to: [0, 10], gama: 2}",

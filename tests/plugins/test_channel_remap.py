@@ -273,20 +273,20 @@ ERRORS = {
     ),
     "from channel too high": (
         "- {plugin: channel_remap, map: {17: 1}}",
-        "rig.yaml:7:39: outputs.tug.chain[1].map.17: must be a channel from 1 to 16, not '17'",
+        "rig.yaml:7:39: outputs.tug.chain[1].map.17: '17' is out of range; write 1 to 16",
     ),
     "from is no channel": (
         "- {plugin: channel_remap, map: {one: 5}}",
-        "rig.yaml:7:39: outputs.tug.chain[1].map.one: must be a channel from 1 to 16, not 'one'",
+        "rig.yaml:7:39: outputs.tug.chain[1].map.one: 'one' is not a channel; write 1 to 16",
     ),
     "one of the targets too high": (
         "- {plugin: channel_remap, map: {1: [5, 17]}}",
-        "rig.yaml:7:46: outputs.tug.chain[1].map.1[2]: must be a channel from 1 to 16, not '17'",
+        "rig.yaml:7:46: outputs.tug.chain[1].map.1[2]: '17' is out of range; write 1 to 16",
     ),
     "a misspelt word for others": (
         "- {plugin: channel_remap, map: {1: 5}, others: dorp}",
-        "rig.yaml:7:54: outputs.tug.chain[1].others: must be one of pass, drop, not 'dorp'; "
-        "did you mean 'drop'?",
+        "rig.yaml:7:54: outputs.tug.chain[1].others: 'dorp' is none of the choices; did you "
+        "mean 'drop'?",
     ),
     "a misspelt option": (
         "- {plugin: channel_remap, mpa: {1: 5}, map: {1: 5}}",
@@ -294,11 +294,12 @@ ERRORS = {
     ),
     "map is a list": (
         "- {plugin: channel_remap, map: [1, 5]}",
-        "rig.yaml:7:38: outputs.tug.chain[1].map: must be a mapping, such as {1: 5}",
+        "rig.yaml:7:38: outputs.tug.chain[1].map: this is no mapping; write keys and values, "
+        "for example {1: 5}",
     ),
     "no target": (
         "- {plugin: channel_remap, map: {1: []}}",
-        "rig.yaml:7:42: outputs.tug.chain[1].map.1: must not be empty",
+        "rig.yaml:7:42: outputs.tug.chain[1].map.1: the list is empty; write at least one",
     ),
 }
 

@@ -198,18 +198,18 @@ ALL_KINDS = ", ".join(KINDS)
 ERRORS = {
     "neither list": (
         "- {plugin: message_filter}",
-        "rig.yaml:7:9: outputs.tug.chain[1]: "
-        "needs exactly one of 'pass' and 'drop'; write the one you mean",
+        "rig.yaml:7:9: outputs.tug.chain[1]: it needs exactly one of 'pass' and 'drop'; write "
+        "the one you mean",
     ),
     "both lists": (
         "- {plugin: message_filter, pass: [note], drop: [clock]}",
-        "rig.yaml:7:9: outputs.tug.chain[1]: "
-        "needs exactly one of 'pass' and 'drop'; write the one you mean",
+        "rig.yaml:7:9: outputs.tug.chain[1]: it needs exactly one of 'pass' and 'drop'; write "
+        "the one you mean",
     ),
     "a misspelt kind": (
         "- {plugin: message_filter, drop: [clock, notes]}",
-        f"rig.yaml:7:48: outputs.tug.chain[1].drop[2]: must be one of {ALL_KINDS}, not 'notes'; "
-        "did you mean 'note'?",
+        "rig.yaml:7:48: outputs.tug.chain[1].drop[2]: 'notes' is none of the choices; did you "
+        "mean 'note'?",
     ),
     "a misspelt option": (
         "- {plugin: message_filter, drop: [clock], chanels: [1]}",
@@ -217,7 +217,7 @@ ERRORS = {
     ),
     "no list": (
         "- {plugin: message_filter, drop: note}",
-        "rig.yaml:7:40: outputs.tug.chain[1].drop: must be a list, such as [1, 2], not 'note'",
+        "rig.yaml:7:40: outputs.tug.chain[1].drop: 'note' is no list; write for example [1, 2]",
     ),
 }
 

@@ -475,13 +475,13 @@ ERRORS = {
     ),
     "voices too low": (
         "- {plugin: note_limit, voices: 0}",
-        "rig.yaml:7:38: outputs.tug.chain[1].voices: "
-        "must be a whole number from 1 to 2048 or 'device', not '0'",
+        "rig.yaml:7:38: outputs.tug.chain[1].voices: '0' is out of range; write 1 to 2048, or "
+        "device",
     ),
     "voices is no number": (
         "- {plugin: note_limit, voices: many}",
-        "rig.yaml:7:38: outputs.tug.chain[1].voices: "
-        "must be a whole number from 1 to 2048 or 'device', not 'many'",
+        "rig.yaml:7:38: outputs.tug.chain[1].voices: 'many' is not a whole number; write 1 to "
+        "2048, or device",
     ),
     "device without a device file": (
         "- {plugin: note_limit, voices: device}",
@@ -490,13 +490,13 @@ ERRORS = {
     ),
     "a misspelt victim": (
         "- {plugin: note_limit, voices: 1, steal: oldst}",
-        "rig.yaml:7:48: outputs.tug.chain[1].steal: must be one of oldest, newest, lowest, "
-        "highest, quietest, none, not 'oldst'; did you mean 'oldest'?",
+        "rig.yaml:7:48: outputs.tug.chain[1].steal: 'oldst' is none of the choices; did you "
+        "mean 'oldest'?",
     ),
     "a misspelt scope": (
         "- {plugin: note_limit, voices: 1, scope: chanel}",
-        "rig.yaml:7:48: outputs.tug.chain[1].scope: must be one of channel, output, "
-        "not 'chanel'; did you mean 'channel'?",
+        "rig.yaml:7:48: outputs.tug.chain[1].scope: 'chanel' is none of the choices; did you "
+        "mean 'channel'?",
     ),
     "a misspelt option": (
         "- {plugin: note_limit, voices: 1, steel: oldest}",

@@ -77,7 +77,7 @@ def test_faults_point_into_the_file_where_they_are_and_come_once(tmp_path: Path)
     assert lines(rig) == [
         "rig.yaml:6:22: include[2]: 'gone.yaml' cannot be read: No such file or directory; "
         "its path is relative to this file",
-        "quay.yaml:4:16: chains.to_five[1].map.1[1]: must be a channel from 1 to 16, not '50'",
+        "quay.yaml:4:16: chains.to_five[1].map.1: '50' is out of range; write 1 to 16",
         "quay.yaml:6:1: chain: unknown key; did you mean 'chains'?",
     ]
 

@@ -51,8 +51,8 @@ def test_a_fault_is_told_and_the_message_goes_on() -> None:
 @pytest.mark.parametrize(
     ("options", "text"),
     [
-        ({"map": {1: 17}}, "channel_remap: map.1.0: Value error, must be a channel from 1 to 16"),
-        ({}, "channel_remap: map: Field required"),
+        ({"map": {1: "17"}}, "channel_remap: map.1[1]: '17' is out of range; write 1 to 16"),
+        ({}, "channel_remap: map: 'map' is missing; add it"),
     ],
 )
 def test_wrong_options_are_refused(options: dict[str, object], text: str) -> None:

@@ -61,5 +61,5 @@ def test_answers_below_the_lowest_note_are_left_out() -> None:
 
 
 def test_a_wrong_option_is_refused() -> None:
-    with pytest.raises(ValueError, match="must be a duration, not 'soon'"):
+    with pytest.raises(ValueError, match="after: 'soon' is no duration"):
         ChainTest((Foghorn, {"after": "soon"}))

@@ -98,7 +98,7 @@ class FilePorts(PortBackend):
         """Only `.mid` and `.tsv` files can be ports."""
         if Path(address).suffix.lower() in SUFFIXES:
             return None
-        return f"must be a file that ends in .mid or .tsv, not '{address}'"
+        return f"'{address}' is no .mid or .tsv file; write a path that ends so"
 
     def find(self, address: str, base: Path, *, is_input: bool) -> str:
         """The absolute path; as an input the file must be there, as an output its folder."""

@@ -25,7 +25,7 @@ class NullPorts(PortBackend):
 
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """`null:` takes no address."""
-        return f"must be null: alone, not 'null:{address}'" if address else None
+        return f"'{address}' means nothing here; write null: alone" if address else None
 
     def open_input(self, name: str) -> InputPort:
         """An input that stays silent."""

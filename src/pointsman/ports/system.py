@@ -40,7 +40,7 @@ class SystemPorts(PortBackend):
 
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """A port needs a name."""
-        return None if address else "must be the name of a port; `pointsman ports` lists them"
+        return None if address else "no port is named; write a name that `pointsman ports` lists"
 
     def find(self, address: str, base: Path, *, is_input: bool) -> str:
         """The one port that `address` means."""
@@ -74,7 +74,11 @@ class VirtualPorts(PortBackend):
 
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """A virtual port needs a name."""
-        return None if address else "must be virtual: and a name, such as virtual:Harbour Bass"
+        return (
+            None
+            if address
+            else "a virtual port needs a name; write for example virtual:Harbour Bass"
+        )
 
     def find(self, address: str, base: Path, *, is_input: bool) -> str:
         """A virtual port is made, not found: only the MIDI system must be there."""
