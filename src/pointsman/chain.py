@@ -1,10 +1,10 @@
 """One chain: the ordered plugins that every message for one output passes through.
 
-How this works. Every plugin is asked once, for each key of message, for the step that handles it;
-`compile` makes a table of them: for each place in the chain and each key, the steps from there on.
-A plugin that is not concerned with a key is not in that key's list at all, so it costs that kind
-of message nothing. `run` walks such a list. A message that a plugin changed into another kind, or
-added, goes on at the next place with the list of its own key.
+How this works. Every plugin is asked once, for each kind of message on each channel, for the step
+that handles it. `compile` makes a table for each place in the chain: for each key of message the
+next step that is concerned with it, and the table that holds after that step. A plugin that is not
+concerned with a key is in no table for it, so it costs such messages nothing. `run` goes from step
+to step. A message that a plugin changed into another kind, or added, goes on with its own key.
 
 A plugin that raises, or returns what is no MIDI message, is bypassed from then on: `run` reports
 it, lets it let go of what it held, and goes on with the message as if it had not been there.
@@ -12,12 +12,12 @@ it, lets it let go of what it held, and goes on with the message as if it had no
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from pointsman.device import Device
 from pointsman.errors import PluginError
-from pointsman.message import KEYS, KIND_BY_KEY, NO_MESSAGE, channel_of_key, key_of
+from pointsman.message import KEYS, KEYS_OF, NO_MESSAGE, Kind, key_of
 from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall
 from pointsman.rig import EntrySpec
 from pointsman.schedule import Schedule
@@ -25,6 +25,13 @@ from pointsman.transport import Transport, TransportChange
 
 PLUGIN_ERRORS = (Exception, SystemExit)
 """What a plugin may raise without harm to the rest; one that asks to exit has no right to."""
+
+Table = list["Stop | None"]
+"""The next stop for each key of message, None where no further plugin is concerned with it."""
+
+Stop = tuple[Step, "Entry", Table, bool]
+"""A step, the entry that it belongs to, the table for what goes on from there, and whether what
+the step makes of a message depends on its bytes alone."""
 
 Sink = Callable[[int, bytes, int], None]
 """Where a chain ends: called with the key, the message and its time."""
@@ -43,13 +50,13 @@ class Entry:
         self.channels = spec.channels
         self.bypass = spec.bypass
         self.place = 0
-        self.changed = self.dropped = self.added = 0
+        self.added = self._changed = self._dropped = 0
         self.fault: str | None = None
         self.chain: Chain
         host = Host(transport, device, schedule, self._timed)
         try:
             self.plugin: Plugin[Any] = spec.plugin(spec.options, host)
-            self._steps = {key: self._ask(key) for key in KIND_BY_KEY}
+            self._steps = list(self._ask())
         except PLUGIN_ERRORS as error:
             raise PluginError(
                 f"line {spec.line}: plugin {self.name} will not start: {_said(error)}"
@@ -59,21 +66,49 @@ class Entry:
         if not self.bypass:
             self.chain.run_call(self, call, t_ns)
 
-    def _ask(self, key: int) -> Step | None:
-        channel = channel_of_key(key)
-        if self.channels is not None and channel not in self.channels:
-            return None
-        return self.plugin.step_for(KIND_BY_KEY[key], channel)
+    @property
+    def changed(self) -> int:
+        """How many messages it changed."""
+        self.chain.settle()
+        return self._changed
 
-    def step_for(self, key: int) -> Step | None:
-        """What handles messages of `key` here, or None. The plugin was asked once, at the start."""
-        return None if self.bypass else self._steps[key]
+    @property
+    def dropped(self) -> int:
+        """How many messages it dropped."""
+        self.chain.settle()
+        return self._dropped
+
+    def count(self, changed: int = 0, dropped: int = 0) -> None:
+        """Add to the counts."""
+        self._changed += changed
+        self._dropped += dropped
+
+    def _ask(self) -> Iterator[tuple[Step, Sequence[int]]]:
+        only = self.plugin.only_controls
+        for (kind, channel), keys in KEYS_OF.items():
+            if self.channels is not None and channel not in self.channels:
+                continue
+            step = self.plugin.step_for(kind, channel)
+            if step is not None:
+                if only is not None and kind is Kind.CONTROL:
+                    yield step, [keys[number] for number in only]
+                else:
+                    yield step, keys
+
+    def steps(self) -> list[tuple[Step, Sequence[int]]]:
+        """What handles messages here, with their keys. The plugin was asked once, at the start."""
+        return [] if self.bypass else self._steps
 
 
 Observer = Callable[[Entry, bytes | None, int, Emission], None]
 """Told of each message that an entry handled: entry, message, time, what it made of it.
 
 The message is None where the entry sends of its own accord: a timed call, a flush."""
+
+
+Foreseen = tuple[Stop | None, int, bytes, list[Entry], Entry | None]
+"""What the bytes of a message alone decide: the first stop that they don't, the key and the
+message that come there, the entries that changed it on the way, and the one that drops it."""
 
 
 class Chain:
@@ -84,35 +119,68 @@ class Chain:
         entries: Iterable[Entry],
         sink: Sink,
         on_fault: Callable[[Entry, int], None],
+        settle: Callable[[], None],
         observe: Observer | None = None,
     ) -> None:
         self.entries = list(entries)
+        self.settle = settle
         self._sink = sink
         self._on_fault = on_fault
         self._observe = observe
-        self._steps: list[list[tuple[tuple[Step, Entry], ...]]] = []
+        self.first: Table
+        """The table at the beginning of the chain."""
+        self._tables: list[Table]
         for place, entry in enumerate(self.entries):
             entry.place = place
             entry.chain = self
         self.compile()
 
     def compile(self) -> None:
-        """Build the lists of steps anew, from the last place to the first."""
-        after: list[tuple[tuple[Step, Entry], ...]] = [()] * KEYS
+        """Build the tables anew, from the last place to the first."""
+        after: Table = [None] * KEYS
         tables = [after]
         for entry in reversed(self.entries):
             here = list(after)
-            for key in KIND_BY_KEY:
-                step = entry.step_for(key)
-                if step is not None:
-                    here[key] = ((self._watched(step, entry), entry), *after[key])
+            for step, keys in entry.steps():
+                watched = self._watched(step, entry)
+                stop = (watched, entry, after, getattr(watched, "stateless", False))
+                for key in keys:
+                    here[key] = stop
             tables.append(here)
             after = here
-        self._steps = tables[::-1]
+        self._tables = tables[::-1]
+        self.first = self._tables[0]
 
     def run(self, place: int, key: int, data: bytes, t_ns: int) -> None:
         """Send one message down the chain from `place` on, and into the sink."""
-        for step, entry in self._steps[place][key]:
+        self.go(self._tables[place][key], key, data, t_ns)
+
+    def foresee(self, key: int, data: bytes) -> Foreseen:
+        """Bring a message as far as stateless steps do, without sending or counting anything."""
+        stop = self.first[key]
+        changed: list[Entry] = []
+        while stop is not None:
+            step, entry, after, stateless = stop
+            if not stateless:
+                break
+            try:
+                out: Any = step(data, 0)
+            except PLUGIN_ERRORS:  # will do so again, where that is dealt with
+                break
+            if out is None:
+                return None, key, data, changed, entry
+            if out is not data:
+                if type(out) is not bytes or (out_key := key_of(out)) == NO_MESSAGE:
+                    break
+                changed.append(entry)
+                key, data = out_key, out
+            stop = after[key]
+        return stop, key, data, changed, None
+
+    def go(self, stop: Stop | None, key: int, data: bytes, t_ns: int) -> None:
+        """Send one message on from this stop, and into the sink."""
+        while stop is not None:
+            step, entry, after, _ = stop
             try:
                 out = step(data, t_ns)
             except PLUGIN_ERRORS as error:
@@ -120,20 +188,18 @@ class Chain:
                 self.run(entry.place + 1, key, data, t_ns)  # by the new table
                 return
             if out is data:
-                continue
-            if out is None:
-                entry.dropped += 1
+                stop = after[key]
+            elif out is None:
+                entry._dropped += 1
                 return
-            if type(out) is bytes:
-                out_key = key_of(out)
-                if out_key == key:
-                    entry.changed += 1
-                    data = out
-                    continue
-                out = (out,)
-            if not self._spread(entry, out, data, t_ns):
-                self.run(entry.place + 1, key, data, t_ns)
-            return
+            elif type(out) is bytes and (out_key := key_of(out)) != NO_MESSAGE:
+                entry._changed += 1
+                key, data = out_key, out
+                stop = after[key]
+            else:
+                if not self._spread(entry, (out,) if type(out) is bytes else out, data, t_ns):
+                    self.run(entry.place + 1, key, data, t_ns)
+                return
         self._sink(key, data, t_ns)
 
     def send_from(self, entry: Entry, emission: Emission, t_ns: int) -> None:
@@ -166,31 +232,24 @@ class Chain:
 
     def _spread(self, entry: Entry, messages: Any, data: bytes | None, t_ns: int) -> bool:
         """Send on what an entry returned for `data`; False when it returned nonsense."""
+        sent: list[bytes] = []
+        keys: list[int] = []
         try:
-            keyed = [(key_of(message), message) for message in messages]
+            for message in messages:
+                sent.append(message)
+                keys.append(key_of(message) if type(message) is bytes else NO_MESSAGE)
         except PLUGIN_ERRORS:
-            keyed = [(NO_MESSAGE, b"")]
-        if any(key == NO_MESSAGE or type(message) is not bytes for key, message in keyed):
+            keys.append(NO_MESSAGE)
+        if NO_MESSAGE in keys:
             self._fail(entry, f"it returned what is no MIDI message: {_shown(messages)}", t_ns)
             return False
-        sent = [message for _, message in keyed]
         if data is None and sent and self._observe is not None:
             self._observe(entry, None, t_ns, sent)
-        self._count(entry, sent, data)
-        for key, message in keyed:
-            self.run(entry.place + 1, key, message, t_ns)
+        _count(entry, sent, data)
+        place = entry.place + 1
+        for key, message in zip(keys, sent, strict=True):
+            self.run(place, key, message, t_ns)
         return True
-
-    @staticmethod
-    def _count(entry: Entry, messages: list[bytes], data: bytes | None) -> None:
-        if data is None:
-            entry.added += len(messages)
-        elif not messages:
-            entry.dropped += 1
-        else:
-            entry.added += len(messages) - 1
-            if not any(message == data for message in messages):
-                entry.changed += 1
 
     def _fail(self, entry: Entry, fault: str, t_ns: int) -> None:
         """Bypass an entry for good, and let it let go of what it held."""
@@ -213,6 +272,18 @@ class Chain:
             return out
 
         return watched
+
+
+def _count(entry: Entry, messages: list[bytes], data: bytes | None) -> None:
+    """Count what an entry made of `data`, or sent of its own accord."""
+    if data is None:
+        entry.added += len(messages)
+    elif not messages:
+        entry._dropped += 1
+    else:
+        entry.added += len(messages) - 1
+        if data not in messages:
+            entry._changed += 1
 
 
 def _said(error: BaseException) -> str:

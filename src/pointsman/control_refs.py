@@ -124,6 +124,11 @@ class ControlReader:
         """Whether any of the controls is reached by SysEx."""
         return bool(self._by_sysex)
 
+    @property
+    def numbers(self) -> set[int]:
+        """The numbers of the control changes that it has to see."""
+        return {*self._by_cc, *((DATA_ENTRY, *SELECTING) if self._by_parameter else ())}
+
     def selected(self, channel: int) -> Parameter:
         """The parameter that the stream has selected on `channel` (0-15)."""
         return self._selected[channel]

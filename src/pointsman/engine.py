@@ -17,10 +17,11 @@ from pointsman.device import Device
 from pointsman.ledger import note_key
 from pointsman.message import (
     ACTIVE_SENSING_KEY,
+    AFTER_NOTES,
     CLOCK_KEY,
     CONTINUE_KEY,
-    KEYS,
-    MODE,
+    CONTROL,
+    FIRST_NOTE_ON,
     NO_MESSAGE,
     SONG_POSITION_KEY,
     START_KEY,
@@ -29,13 +30,14 @@ from pointsman.message import (
     key_of,
     song_position,
 )
-from pointsman.output import AFTER_NOTES, FIRST_NOTE_ON, DelayedSend, Output, Send
+from pointsman.output import DelayedSend, Output, Send
 from pointsman.rig import EntrySpec, Rig
+from pointsman.routes import FEW_VALUES, Routes
 from pointsman.schedule import Schedule
 from pointsman.transport import Transport, TransportChange
 
 FIRST_SYSTEM = 0xF2
-"""Keys from here up to MODE may concern the transport or the rules about what is passed on."""
+"""Keys from here up to CONTROL may concern the transport or the rules about what is passed on."""
 
 
 class Fault(NamedTuple):
@@ -71,6 +73,7 @@ class Engine:
         self.received = self.malformed = self.resets_dropped = 0
         self.faults: list[Fault] = []
         self._rig = rig
+        self._routes = Routes()
         self._closed = False
         self.outputs = {
             spec.name: Output(
@@ -90,27 +93,28 @@ class Engine:
         entries = self._entries(rig.input_chain, None)
         self.input_chain = Chain(entries, self._split, *self._watchers(None, observe))
         self._enter = self._through_input if entries else self._split
-        everyone = [output.play for output in self.outputs.values()]
-        self._routes = [everyone] * KEYS
-        self._routes[ACTIVE_SENSING_KEY] = [
-            self.outputs[spec.name].play for spec in rig.outputs if spec.active_sensing
-        ]
         self._all = list(self.outputs.values())
+        self._sensing = [self.outputs[spec.name] for spec in rig.outputs if spec.active_sensing]
 
     def _entries(self, specs: tuple[EntrySpec, ...], device: Device | None) -> list[Entry]:
         return [Entry(spec, self.transport, device, self.schedule) for spec in specs]
 
     def _watchers(
         self, name: str | None, observe: EngineObserver | None
-    ) -> tuple[Callable[[Entry, int], None], Observer | None]:
+    ) -> tuple[Callable[[Entry, int], None], Callable[[], None], Observer | None]:
         def on_fault(entry: Entry, t_ns: int) -> None:
             self.faults.append(Fault(name, entry, t_ns))
+            self._routes.forget()
             for output in self._all if name is None else [self.outputs[name]]:
                 output.end_unclaimed(t_ns)
 
         if observe is None:
-            return on_fault, None
-        return on_fault, lambda entry, data, t_ns, out: observe(name, entry, data, t_ns, out)
+            return on_fault, self._routes.settle, None
+
+        def watch(entry: Entry, data: bytes | None, t_ns: int, out: object) -> None:
+            observe(name, entry, data, t_ns, out)
+
+        return on_fault, self._routes.settle, watch
 
     # ---- the three calls that both shells are loops over -----------------------------------
 
@@ -134,7 +138,7 @@ class Engine:
         self.received += 1
         if key < AFTER_NOTES:
             self._note(key, data, t_ns)
-        elif FIRST_SYSTEM <= key < MODE:
+        elif FIRST_SYSTEM <= key < CONTROL:
             self._system(key, data, t_ns)
         else:
             self._enter(key, data, t_ns)
@@ -197,8 +201,17 @@ class Engine:
         schedule.now_ns = t_ns
 
     def _split(self, key: int, data: bytes, t_ns: int) -> None:
-        for play in self._routes[key]:
-            play(key, data, t_ns)
+        """Send a message to the chains of all outputs."""
+        route = self._routes.get(data)
+        if route is None:
+            if key not in FEW_VALUES:
+                for output in self._sensing if key == ACTIVE_SENSING_KEY else self._all:
+                    output.play(key, data, t_ns)
+                return
+            route = self._routes.plan(key, data, self._all)
+        route.hits += 1
+        for call, left in route.calls:
+            call(left, t_ns)
 
     def _through_input(self, key: int, data: bytes, t_ns: int) -> None:
         self.input_chain.run(0, key, data, t_ns)
@@ -206,7 +219,14 @@ class Engine:
     def _note(self, key: int, data: bytes, t_ns: int) -> None:
         cause = note_key(data)
         outputs = self._all
-        if key >= FIRST_NOTE_ON:
+        if not self.input_chain.entries:
+            if key >= FIRST_NOTE_ON:
+                for output in outputs:
+                    output.strike(cause, key, data, t_ns)
+            else:
+                for output in outputs:
+                    output.let_go(cause, key, data, t_ns)
+        elif key >= FIRST_NOTE_ON:
             for output in outputs:
                 output.ledger.begin_strike(cause)
             self._enter(key, data, t_ns)

@@ -21,7 +21,6 @@ note-offs; `_silenced` says how many of them, the oldest, a release need not end
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable
 
 MAX_STRIKES = 8
@@ -41,7 +40,7 @@ class Ledger:
     def __init__(self) -> None:
         self.sounding: dict[int, int] = {}
         self.voices: set[int] = set()
-        self._strikes: dict[int, deque[list[int]]] = {}
+        self._strikes: dict[int, list[list[int]]] = {}
         self._claims: dict[int, int] = {}
         self._silenced: dict[int, int] = {}
         self._beginning: list[int] | None = None
@@ -50,13 +49,15 @@ class Ledger:
 
     def begin_strike(self, cause: int) -> None:
         """From now on, until `strike_begun`, notes that start belong to input note `cause`."""
-        self._beginning = []
+        beginning: list[int] = []
+        self._beginning = beginning
         strikes = self._strikes.get(cause)
         if strikes is None:
-            strikes = self._strikes[cause] = deque()
-        elif len(strikes) == MAX_STRIKES:
-            self._merge(strikes.popleft(), strikes[0])
-        strikes.append(self._beginning)
+            self._strikes[cause] = [beginning]
+            return
+        if len(strikes) == MAX_STRIKES:
+            self._merge(strikes.pop(0), strikes[0])
+        strikes.append(beginning)
 
     def strike_begun(self) -> None:
         """The input's note-on is dealt with."""
@@ -64,10 +65,10 @@ class Ledger:
 
     def end_strike(self, cause: int) -> None:
         """From now on, until `missing_offs`, note-offs are those of input note `cause`."""
-        strikes = self._strikes.get(cause)
         self._cause = cause
+        strikes = self._strikes.get(cause)
         if strikes:
-            self._ending = strikes.popleft()
+            self._ending = strikes.pop(0)
             self._drop_claims(self._ending)
             if not strikes:
                 del self._strikes[cause]
@@ -80,7 +81,9 @@ class Ledger:
         ending, self._ending = self._ending, None
         if not ending:
             return []
-        return self._beyond_claims(dict.fromkeys(ending))
+        if len(ending) > 1:
+            ending = list(dict.fromkeys(ending))
+        return self._beyond_claims(ending)
 
     def note_on(self, key: int) -> None:
         """Note that a note-on was sent."""
@@ -90,8 +93,9 @@ class Ledger:
         elif self._silenced.get(key):
             self._silenced[key] -= 1
         self.voices.add(key)
-        if self._beginning is not None:
-            self._beginning.append(key)
+        beginning = self._beginning
+        if beginning is not None:
+            beginning.append(key)
             self._claims[key] = self._claims.get(key, 0) + 1
 
     def note_off(self, key: int) -> bool:
@@ -110,13 +114,14 @@ class Ledger:
         ):
             return False
         self.voices.discard(key)
-        if count > 1:
+        if count == 1:
+            del self.sounding[key]
+            if self._silenced:
+                self._silenced.pop(key, None)
+        elif count:
             self.sounding[key] = count - 1
             if self._silenced.get(key):
                 self._silenced[key] -= 1
-        elif count:
-            del self.sounding[key]
-            self._silenced.pop(key, None)
         return True
 
     def all_sounding(self) -> list[int]:
@@ -139,7 +144,7 @@ class Ledger:
 
         They may: one that left the first strike out has only the later one to end.
         """
-        strikes = self._strikes.get(self._cause, deque())
+        strikes = self._strikes.get(self._cause, [])
         place = next((n for n, strike in enumerate(strikes) if key in strike), None)
         if place is None or self._ending is None:
             return False
@@ -152,7 +157,11 @@ class Ledger:
 
     def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
         sounding, claims = self.sounding, self._claims
-        return [k for k in keys for _ in range(sounding.get(k, 0) - claims.get(k, 0))]
+        beyond: list[int] = []
+        for key in keys:
+            if key in sounding:
+                beyond += [key] * (sounding[key] - claims.get(key, 0))
+        return beyond
 
     def _merge(self, oldest: list[int], following: list[int]) -> None:
         """Let the note-off that ends the strike after the oldest end both."""
@@ -162,7 +171,6 @@ class Ledger:
     def _drop_claims(self, strike: list[int]) -> None:
         claims = self._claims
         for key in strike:
-            if claims[key] > 1:
-                claims[key] -= 1
-            else:
-                del claims[key]
+            left = claims.pop(key) - 1
+            if left:
+                claims[key] = left

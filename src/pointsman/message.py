@@ -4,9 +4,10 @@ A message is one whole `bytes` object: status byte first, no running status. Eve
 depends on the kind of a message is looked up under its *key*, a small whole number:
 
 - the status byte itself, except that
-- a note-on with velocity 0 has the key of the note-off it is (MIDI 1.0, 4.2.1, p. 10), and
-- a control change with a number of 120 or more is a channel mode message (p. 20), which has a
-  key of its own: the status byte plus `MODE`.
+- a note-on with velocity 0 has the key of the note-off it is (MIDI 1.0, 4.2.1, p. 10),
+- each control of each channel has a key of its own, from `CONTROL` on, and
+- a control change with a number of 120 or more is a channel mode message (p. 20), which has
+  another one: the status byte plus `MODE`.
 
 Source of the table: MIDI 1.0 Detailed Specification 4.2.1, Tables I, II, V and VI.
 """
@@ -15,8 +16,14 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-MODE = 0x100
-KEYS = 0x200
+FIRST_NOTE_ON, AFTER_NOTES = 0x90, 0xA0
+"""The keys of notes come first: those of note-offs, and from the one number on of note-ons."""
+
+CONTROL = 0x100
+"""The key of a control is this plus channel * 128 plus its number."""
+
+MODE = CONTROL + 16 * 128
+KEYS = MODE + 0x100
 """Every key is below this number, so that a list can be indexed by key."""
 
 NO_MESSAGE = -1
@@ -76,18 +83,30 @@ _TABLE = (
     (0xFF, 1, 1, Kind.SYSTEM_RESET),
 )
 
-KIND_BY_KEY: dict[int, Kind] = {0xF0: Kind.SYSEX}
-"""The kind of message under each key in use. F4, F5, F9 and FD are undefined: no message."""
+KEYS_OF: dict[tuple[Kind, int | None], range] = {(Kind.SYSEX, None): range(0xF0, 0xF1)}
+"""The keys of each kind on each channel (0-15, None where it has none).
+
+F4, F5, F9 and FD are undefined: no message."""
 
 LENGTH_BY_STATUS = [0] * 256
 """Length in bytes of a message by its status byte; 0 for SysEx and for what is no status."""
 
 for _first, _count, _length, _kind in _TABLE:
     for _status in range(_first, _first + _count):
-        KIND_BY_KEY[_status] = _kind
+        _channel = _status - _first if _count > 1 else None
+        KEYS_OF[_kind, _channel] = range(_status, _status + 1)
         LENGTH_BY_STATUS[_status] = _length
-        if _kind is Kind.CONTROL:
-            KIND_BY_KEY[_status + MODE] = Kind.MODE
+
+for _channel in range(16):
+    _control = CONTROL + _channel * 128
+    KEYS_OF[Kind.CONTROL, _channel] = range(_control, _control + FIRST_MODE)
+    _mode = 0xB0 + _channel + MODE
+    KEYS_OF[Kind.MODE, _channel] = range(_mode, _mode + 1)
+
+KIND_BY_KEY = {key: kind for (kind, _), keys in KEYS_OF.items() for key in keys}
+"""The kind of message under each key in use."""
+
+_CONTROL_0 = (0xB0 << 7) - CONTROL
 
 CLOCK_KEY, START_KEY, CONTINUE_KEY, STOP_KEY = 0xF8, 0xFA, 0xFB, 0xFC
 SONG_POSITION_KEY, ACTIVE_SENSING_KEY, SYSTEM_RESET_KEY = 0xF2, 0xFE, 0xFF
@@ -97,22 +116,24 @@ CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 
 def key_of(data: bytes) -> int:
     """The key of `data`, or NO_MESSAGE when it is not one whole, legal MIDI 1.0 message."""
+    length = len(data)
+    if length == 3:  # the most common by far
+        status, first, second = data
+        if first | second < 128:
+            high = status & 0xF0
+            if high == 0xB0:
+                return (status << 7) + first - _CONTROL_0 if first < FIRST_MODE else status + MODE
+            if high == 0x90:
+                return status if second else status - 0x10
+            return status if LENGTH_BY_STATUS[status] == 3 else NO_MESSAGE
     if not data:
         return NO_MESSAGE
     status = data[0]
-    length = LENGTH_BY_STATUS[status]
-    if length != len(data):
-        return 0xF0 if status == 0xF0 and _is_sysex(data) else NO_MESSAGE
-    if length == 3:
-        if (data[1] | data[2]) > 127:
-            return NO_MESSAGE
-        if status < 0xC0:
-            if status >= 0xB0:
-                return status + MODE if data[1] >= FIRST_MODE else status
-            if 0x90 <= status < 0xA0 and not data[2]:
-                return status - 0x10
-        return status
-    return NO_MESSAGE if length == 2 and data[1] > 127 else status
+    if status == 0xF0:
+        return status if _is_sysex(data) else NO_MESSAGE
+    if length != LENGTH_BY_STATUS[status] or length == 3 or (length == 2 and data[1] > 127):
+        return NO_MESSAGE
+    return status
 
 
 def _is_sysex(data: bytes) -> bool:
@@ -131,7 +152,9 @@ def kind_of(data: bytes) -> Kind:
 
 def channel_of_key(key: int) -> int | None:
     """The channel (0-15) of the messages under `key`, or None where they have none."""
-    return key & 0x0F if (key & 0xFF) < 0xF0 else None
+    if key < CONTROL:
+        return key & 0x0F if key < 0xF0 else None
+    return (key - CONTROL) >> 7 if key < MODE else key & 0x0F
 
 
 def note_off(channel: int, note: int) -> bytes:

@@ -6,14 +6,20 @@ from collections.abc import Callable
 from functools import partial
 
 from pointsman.chain import Chain, Entry, Observer
-from pointsman.ledger import Ledger, note_key
-from pointsman.message import ALL_NOTES_OFF, ALL_SOUND_OFF, MODE, note_off
+from pointsman.ledger import Ledger
+from pointsman.message import (
+    AFTER_NOTES,
+    ALL_NOTES_OFF,
+    ALL_SOUND_OFF,
+    FIRST_NOTE_ON,
+    MODE,
+    note_off,
+)
+from pointsman.routes import Route
 from pointsman.schedule import Schedule, Timer
 
 Send = Callable[[str, bytes, int], None]
 """Takes what leaves: the output's name, one message, and when, in nanoseconds."""
-
-FIRST_NOTE_ON, AFTER_NOTES = 0x90, 0xA0
 
 
 class Output:
@@ -30,8 +36,9 @@ class Output:
     ) -> None:
         self.name = name
         self.ledger = Ledger()
-        self.received = self.sent = self.notes = self.most_voices = 0
+        self.notes = self.most_voices = self._received = self._sent = 0
         self._send = send
+        self._send_now = partial(send, name)
         self._schedule = schedule
         self._delay_ns = delay_ns
         self._longest_note_ns = longest_note_ns
@@ -42,50 +49,60 @@ class Output:
         self,
         entries: list[Entry],
         on_fault: Callable[[Entry, int], None],
+        settle: Callable[[], None],
         observe: Observer | None,
     ) -> None:
         """Give the output its chain."""
-        self.chain = Chain(entries, self.emit, on_fault, observe)
+        self.chain = Chain(entries, self.emit, on_fault, settle, observe)
+
+    @property
+    def received(self) -> int:
+        """How many messages came to its chain."""
+        self.chain.settle()
+        return self._received
+
+    @property
+    def sent(self) -> int:
+        """How many messages it has sent."""
+        self.chain.settle()
+        return self._sent
+
+    def count(self, received: int = 0, sent: int = 0) -> None:
+        """Add to the counts."""
+        self._received += received
+        self._sent += sent
 
     def emit(self, key: int, data: bytes, t_ns: int) -> None:
         """The end of the chain: enter the message in the ledger and send it."""
         if key < AFTER_NOTES:
+            ledger = self.ledger
+            note = (key & 0x0F) << 7 | data[1]
             if key >= FIRST_NOTE_ON:
-                self._note_on(note_key(data), t_ns)
-            elif not self._note_off(note_key(data)):
+                ledger.note_on(note)
+                self.notes += 1
+                if len(ledger.voices) > self.most_voices:
+                    self.most_voices = len(ledger.voices)
+            elif not ledger.note_off(note):
                 return
+            if self._longest_note_ns:
+                self._watch_length(note, key >= FIRST_NOTE_ON, t_ns)
         elif key >= MODE and data[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF):
             self.ledger.clear_channel(key & 0x0F)
-        self.sent += 1
+        self._sent += 1
         if self._delay_ns:
             self._schedule.at(t_ns + self._delay_ns, DelayedSend(self._send, self.name, data))
         else:
             self._send(self.name, data, t_ns)
 
-    def _note_on(self, note: int, t_ns: int) -> None:
-        ledger = self.ledger
-        ledger.note_on(note)
-        self.notes += 1
-        voices = len(ledger.voices)
-        if voices > self.most_voices:
-            self.most_voices = voices
-        if self._longest_note_ns:
-            self._stop_timing(note)
-            self._long[note] = self._schedule.at(
-                t_ns + self._longest_note_ns, partial(self._end_long, note)
-            )
-
-    def _note_off(self, note: int) -> bool:
-        if not self.ledger.note_off(note):
-            return False
-        if self._long and note not in self.ledger.sounding:
-            self._stop_timing(note)
-        return True
-
-    def _stop_timing(self, note: int) -> None:
-        timer = self._long.pop(note, None)
-        if timer is not None:
-            timer.cancel()
+    def _watch_length(self, note: int, begins: bool, t_ns: int) -> None:
+        """See to it that a note does not last longer than the rig allows."""
+        if begins or note not in self.ledger.sounding:
+            timer = self._long.pop(note, None)
+            if timer is not None:
+                timer.cancel()
+        if begins:
+            due_ns = t_ns + self._longest_note_ns
+            self._long[note] = self._schedule.at(due_ns, partial(self._end_long, note))
 
     def _end_long(self, note: int, t_ns: int) -> None:
         """End a note that has sounded for as long as the rig allows since it was last struck."""
@@ -93,8 +110,38 @@ class Output:
 
     def play(self, key: int, data: bytes, t_ns: int) -> None:
         """Send one message of the input through the chain."""
-        self.received += 1
-        self.chain.run(0, key, data, t_ns)
+        self._received += 1
+        chain = self.chain
+        chain.go(chain.first[key], key, data, t_ns)
+
+    def plan(self, route: Route, key: int, data: bytes) -> None:
+        """Add to a route what the same message as in `play` sets going here."""
+        stop, key, data, changed, dropped = self.chain.foresee(key, data)
+        route.changed += changed
+        if dropped is not None:
+            route.dropped.append(dropped)
+        elif stop is None and AFTER_NOTES <= key < MODE and not self._delay_ns:
+            route.sent.append(self)
+            route.calls.append((self._send_now, data))
+        else:
+            route.calls.append((partial(self.chain.go, stop, key), data))
+
+    def strike(self, cause: int, key: int, data: bytes, t_ns: int) -> None:
+        """Send a note-on of the input through the chain: note `cause` begins what it makes."""
+        self._received += 1
+        chain, ledger = self.chain, self.ledger
+        ledger.begin_strike(cause)
+        chain.go(chain.first[key], key, data, t_ns)
+        ledger.strike_begun()
+
+    def let_go(self, cause: int, key: int, data: bytes, t_ns: int) -> None:
+        """Send a note-off of the input through the chain: it ends what note `cause` began."""
+        self._received += 1
+        chain, ledger = self.chain, self.ledger
+        ledger.end_strike(cause)
+        chain.go(chain.first[key], key, data, t_ns)
+        if missing := ledger.missing_offs():
+            self._end(missing, t_ns)
 
     def end_strike(self, t_ns: int) -> None:
         """The input has let a note go: send what note-offs the chain has kept back."""

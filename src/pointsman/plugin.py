@@ -21,9 +21,9 @@ one chain. What is to happen later it asks of its `Host`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
-from typing import ClassVar, Generic, TypeVar
+from typing import Any, ClassVar, Generic, TypeVar
 
 from pointsman.control_refs import ControlReader, ControlRef
 from pointsman.device import Device
@@ -61,6 +61,19 @@ Emission = bytes | Sequence[bytes] | None
 
 Step = Callable[[bytes, int], Emission]
 """What handles one kind of message: called with the message and its time in nanoseconds."""
+
+
+StepT = TypeVar("StepT", bound=Callable[..., Any])
+
+
+def stateless(step: StepT) -> StepT:
+    """Mark a step, or an `on_...` method, whose result depends on the message's bytes alone.
+
+    The engine may then remember the result and not call it again for the same message. A step
+    that keeps anything in mind, or looks at the time or the song, must not be marked.
+    """
+    step.stateless = True  # type: ignore[attr-defined]
+    return step
 
 
 TimedCall = Callable[[int], Emission]
@@ -111,6 +124,11 @@ class Plugin(Generic[OptionsT]):
 
     Options: ClassVar[type[PluginOptions]] = PluginOptions
     """The options it takes, as a subclass of `PluginOptions`."""
+
+    only_controls: Collection[int] | None = None
+    """The numbers of the controls that `on_control` is concerned with; None: with all of them.
+
+    A plugin that sets it in `__init__` is not called for any other control."""
 
     def __init__(self, options: OptionsT, host: Host) -> None:
         self.options = options
@@ -179,4 +197,5 @@ __all__ = [
     "note_on",
     "program_change",
     "song_position",
+    "stateless",
 ]

@@ -74,6 +74,8 @@ class Transport:
 
     def to_ns(self, duration: Duration) -> int:
         """A duration in nanoseconds at the tempo last measured."""
+        if duration.clocks is None:
+            return duration.ns
         return duration.to_ns(*(self.tempo or DEFAULT_TEMPO))
 
     def clock(self, t_ns: int) -> None:

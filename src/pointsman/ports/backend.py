@@ -46,6 +46,9 @@ class PortBackend(ABC):
 
     scheme: ClassVar[str]
 
+    both_ways: ClassVar[bool] = True
+    """Whether the input and an output may have one address: the two directions of one thing."""
+
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """What is wrong with an address as a rig writes it, without looking whether it is there."""
         return None

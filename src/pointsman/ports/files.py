@@ -7,7 +7,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from pointsman.errors import InputFileError, PortLookupError
+from pointsman.errors import InputFileError, PortError, PortLookupError
 from pointsman.io_smf import DEFAULT_DIVISION, SmfWriter, play
 from pointsman.io_tsv import TsvWriter, read_tsv
 from pointsman.ports.backend import Deliver, Ended, InputPort, OutputPort, PortBackend
@@ -56,8 +56,10 @@ class FileInput(InputPort):
                 if self._stop.is_set():
                     return
                 deliver(data)
-        except (InputFileError, OSError) as error:
+        except InputFileError as error:
             ended(str(error))
+        except Exception as error:  # whatever it is, the run must not wait for us for ever
+            ended(f"{self._path} cannot be played: {error}")
         else:
             ended(None)
 
@@ -73,6 +75,7 @@ class FileOutput(OutputPort):
 
     def __init__(self, path: Path) -> None:
         self._last_ns = 0
+        self._path = path
         is_tsv = path.suffix.lower() == ".tsv"
         self._writer = TsvWriter(path) if is_tsv else SmfWriter(path, DEFAULT_DIVISION)
 
@@ -83,16 +86,21 @@ class FileOutput(OutputPort):
 
     def close(self) -> None:
         """Finish the file."""
-        if isinstance(self._writer, TsvWriter):
-            self._writer.close()
-        else:
-            self._writer.close(self._last_ns)
+        try:
+            if isinstance(self._writer, TsvWriter):
+                self._writer.close()
+            else:
+                self._writer.close(self._last_ns)
+        except OSError as error:
+            what = f"'{self._path}' is not complete ({error.strerror}); make room and run it again"
+            raise PortError(what) from error
 
 
 class FilePorts(PortBackend):
     """Files as ports; a relative path counts from the folder of the rig."""
 
     scheme = "file"
+    both_ways = False  # an output would empty the file that the input plays
 
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """Only `.mid` and `.tsv` files can be ports."""
@@ -115,4 +123,8 @@ class FilePorts(PortBackend):
 
     def open_output(self, name: str) -> OutputPort:
         """A recorder into the file, which is replaced."""
-        return FileOutput(Path(name))
+        try:
+            return FileOutput(Path(name))
+        except OSError as error:
+            what = f"cannot record in '{name}' ({error.strerror}); give a file that can be written"
+            raise PortError(what) from error

@@ -1,0 +1,86 @@
+"""Routes: what the engine remembers of messages that it has seen.
+
+How this works. Much of what becomes of a message depends on its bytes alone: which plugins are
+concerned with it, and what those make of it that keep nothing in mind (`stateless`). So for kinds
+of message with few values that much is worked out when one comes for the first time, and kept as
+its *route*: a list of calls that need nothing but the time. A sequencer sends the same few hundred
+controls over and over.
+
+A route counts how often it was taken and nothing else. `settle` adds that to what the outputs and
+entries count; they call it when somebody asks them. When a chain changes, `forget` must be called.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from pointsman.message import KEYS_OF, Kind
+
+if TYPE_CHECKING:
+    from pointsman.chain import Entry
+    from pointsman.output import Output
+
+ROOM = 16_384
+"""Calls that are remembered at most, a few MiB of them; then all are forgotten and come anew."""
+
+FEW_VALUES = frozenset(
+    key
+    for (kind, _), keys in KEYS_OF.items()
+    for key in keys
+    if kind in (Kind.CONTROL, Kind.PROGRAM, Kind.CHANNEL_PRESSURE, Kind.CLOCK)
+)
+"""Keys with at most 128 messages each. Others (notes, bend, SysEx) seldom come twice the same."""
+
+Call = Callable[[bytes, int], object]
+"""What is to be done when a message comes; called with the message left and the time in ns."""
+
+
+class Route:
+    """What one message sets going, and how often it did."""
+
+    __slots__ = ("calls", "changed", "dropped", "hits", "reached", "sent")
+
+    def __init__(self, reached: list[Output]) -> None:
+        self.hits = 0
+        self.calls: list[tuple[Call, bytes]] = []
+        self.reached = reached
+        self.sent: list[Output] = []
+        self.changed: list[Entry] = []
+        self.dropped: list[Entry] = []
+
+    def settle(self) -> None:
+        """Add what was counted here to the counts of outputs and entries."""
+        hits, self.hits = self.hits, 0
+        for output in self.reached:
+            output.count(received=hits)
+        for output in self.sent:
+            output.count(sent=hits)
+        for entry in self.changed:
+            entry.count(changed=hits)
+        for entry in self.dropped:
+            entry.count(dropped=hits)
+
+
+class Routes(dict[bytes, Route]):
+    """The routes from the input's side to all outputs, by message."""
+
+    def plan(self, key: int, data: bytes, reached: list[Output]) -> Route:
+        """Work out the route of a message that reaches these outputs, and remember it."""
+        route = Route(reached)
+        for output in reached:
+            output.plan(route, key, data)
+        if (len(self) + 1) * len(reached) > ROOM:
+            self.forget()
+        self[data] = route
+        return route
+
+    def settle(self) -> None:
+        """Bring all counts up to date."""
+        for route in self.values():
+            route.settle()
+
+    def forget(self) -> None:
+        """Forget every route."""
+        self.settle()
+        self.clear()

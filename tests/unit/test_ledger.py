@@ -1,0 +1,124 @@
+"""The ledger alone: what sounds, whose note-off it waits for, and what may pass.
+
+A script is words: `+60` strikes input note 60, `-60` lets it go; what the plugins send because of
+it stands behind a colon, `on72` and `off72`. `x` is All Notes Off.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from pointsman.ledger import MAX_STRIKES, Ledger, note_key
+
+
+class Book:
+    """A ledger that is told of a script."""
+
+    def __init__(self, script: str) -> None:
+        self.ledger = Ledger()
+        self.refused: list[int] = []
+        self.missing: list[int] = []
+        for word in script.split():
+            cause, _, sent = word.partition(":")
+            self._take(cause, [part for part in sent.split(",") if part])
+
+    def _take(self, cause: str, sent: list[str]) -> None:
+        ledger = self.ledger
+        if cause == "x":
+            ledger.clear_channel(0)
+        elif cause == "later":
+            self._send(sent)
+        elif cause.startswith("+"):
+            ledger.begin_strike(int(cause[1:]))
+            self._send(sent)
+            ledger.strike_begun()
+        else:
+            ledger.end_strike(int(cause[1:]))
+            self._send(sent)
+            missing = ledger.missing_offs()
+            self.missing += missing
+            for note in missing:
+                assert ledger.note_off(note)
+
+    def _send(self, sent: list[str]) -> None:
+        for message in sent:
+            if message.startswith("on"):
+                self.ledger.note_on(int(message[2:]))
+            elif not self.ledger.note_off(int(message[3:])):
+                self.refused.append(int(message[3:]))
+
+
+# name: script, note-offs refused, note-offs missing, what sounds in the end
+SCRIPTS: dict[str, tuple[str, list[int], list[int], list[int]]] = {
+    "one note": ("+60:on60 -60:off60", [], [], []),
+    "one note held": ("+60:on60", [], [], [60]),
+    "the oldest first": ("+64:on64 +60:on60 +62:on62", [], [], [64, 60, 62]),
+    "two strikes need two note-offs": ("+60:on60 +60:on60 -60:off60", [], [], [60]),
+    "a note-off without a note-on passes": ("-60:off60", [], [], []),
+    "a note-off that went elsewhere is put right": ("+60:on60 -60:off72", [72], [60], []),
+    "a note-off that was swallowed is sent": ("+60:on60 -60:", [], [60], []),
+    "a chord from one note ends with it": ("+60:on60,on64,on67 -60:off60", [], [64, 67], []),
+    "a note-off that would end another held note is refused": (
+        "+60:on60 +72:on72 -60:off72", [72], [60], [72],
+    ),
+    "two held notes on one sounding note each end it once": (
+        "+60:on60 +72:on60 -60: -72:", [], [60, 60], [],
+    ),
+    "a note stolen before needs no note-off": ("+60:on60 +62:off60,on62 -60:", [], [], [62]),
+    "a note of a plugin's own is no part of a strike": (
+        "later:on90 +60:on60 -60:off60", [], [], [90],
+    ),
+    "and may be ended by any note-off": ("later:on90 +60:on60 -60:off90", [], [60], []),
+    "after All Notes Off nothing sounds": ("+60:on60 x", [], [], []),
+    "but the note-off still goes where it belongs": ("+60:on60 x -60:off72", [72], [60], []),
+    "a note struck after All Notes Off sounds": ("+60:on60 x +60:on60", [], [], [60]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("script", "refused", "missing", "sounding"), SCRIPTS.values(), ids=SCRIPTS
+)
+def test_note_offs_go_where_note_ons_went(
+    script: str, refused: list[int], missing: list[int], sounding: list[int]
+) -> None:
+    book = Book(script)
+    assert book.refused == refused
+    assert book.missing == missing
+    assert book.ledger.all_sounding() == sounding
+
+
+@pytest.mark.parametrize("strikes", [MAX_STRIKES, MAX_STRIKES + 1, 3 * MAX_STRIKES])
+def test_a_key_struck_over_and_over_passes_as_it_came(strikes: int) -> None:
+    book = Book("+60:on60 " * strikes + "-60:off60 " * strikes)
+    assert (book.refused, book.missing) == ([], [])
+    assert book.ledger.all_sounding() == []
+
+
+def test_no_strike_is_lost_when_a_key_is_struck_more_often_than_is_told_apart() -> None:
+    """The plugins sent every strike somewhere else, and swallow every note-off."""
+    strikes = MAX_STRIKES + 5
+    book = Book("".join(f"+60:on{note} " for note in range(strikes)) + "-60: " * MAX_STRIKES)
+    assert sorted(book.missing) == list(range(strikes))
+    assert book.ledger.all_sounding() == []
+
+
+def test_a_sender_that_never_lets_go_does_not_fill_the_memory() -> None:
+    book = Book("+60:on60 x " * 1000)
+    assert len(book.ledger._strikes[60]) == MAX_STRIKES
+    assert book.ledger.sounding == {60: MAX_STRIKES}
+
+
+def test_what_no_held_key_began_is_unclaimed() -> None:
+    book = Book("+60:on60 later:on90,on60")
+    assert book.ledger.unclaimed() == [60, 90]
+
+
+def test_all_notes_off_ends_its_own_channel_alone() -> None:
+    book = Book("+60:on60 +188:on188 x")  # 188: key 60 on the second channel
+    assert book.ledger.all_sounding() == [188]
+
+
+def test_a_note_is_numbered_by_channel_and_key() -> None:
+    assert note_key(b"\x90\x3c\x40") == 60
+    assert note_key(b"\x81\x3c\x40") == 128 + 60
+    assert note_key(b"\x9f\x7f\x00") == 2047
