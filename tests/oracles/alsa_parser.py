@@ -1,0 +1,45 @@
+"""libasound through ctypes, as a reader of MIDI bytes that shares no code with us."""
+
+from __future__ import annotations
+
+import ctypes
+
+
+class AlsaParser:
+    """libasound's reader of a MIDI byte stream; it needs no sound device."""
+
+    LONGEST = 256
+
+    def __init__(self) -> None:
+        """OSError where Debian's libasound2 is missing."""
+        self._library = library = ctypes.CDLL("libasound.so.2")
+        library.snd_midi_event_new.argtypes = [ctypes.c_size_t, ctypes.c_void_p]
+        library.snd_midi_event_init.argtypes = [ctypes.c_void_p]
+        library.snd_midi_event_no_status.argtypes = [ctypes.c_void_p, ctypes.c_int]
+        library.snd_midi_event_encode_byte.argtypes = [
+            ctypes.c_void_p,
+            ctypes.c_int,
+            ctypes.c_void_p,
+        ]
+        library.snd_midi_event_decode.argtypes = [
+            ctypes.c_void_p, ctypes.c_void_p, ctypes.c_long, ctypes.c_void_p,
+        ]  # fmt: skip
+        library.snd_midi_event_decode.restype = ctypes.c_long
+        self._reader, self._writer = ctypes.c_void_p(), ctypes.c_void_p()
+        for coder in (self._reader, self._writer):
+            assert library.snd_midi_event_new(self.LONGEST, ctypes.byref(coder)) == 0
+        library.snd_midi_event_no_status(self._writer, 1)  # no running status
+        self._event = ctypes.create_string_buffer(64)
+        self._bytes = ctypes.create_string_buffer(self.LONGEST)
+
+    def parse(self, stream: bytes) -> list[tuple[int, bytes]]:
+        """Each message of a stream, and how many bytes had been read when it was whole."""
+        library, found = self._library, []
+        library.snd_midi_event_init(self._reader)
+        for count, byte in enumerate(stream, start=1):
+            if library.snd_midi_event_encode_byte(self._reader, byte, self._event) == 1:
+                size = library.snd_midi_event_decode(
+                    self._writer, self._bytes, self.LONGEST, self._event
+                )
+                found.append((count, self._bytes.raw[:size]))
+        return found
