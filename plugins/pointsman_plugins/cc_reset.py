@@ -178,8 +178,9 @@ class CcReset(Plugin[CcResetOptions]):
         self._on_stop = "stop" in options.when
         self._learned = "learn" in homes.values()
         self._reader = ControlReader(homes)
+        self.only_controls = self._reader.numbers
         self._controls = [
-            {ref: _control(channel, ref, home) for ref, home in homes.items()}
+            {ref.name: _control(channel, ref, home) for ref, home in homes.items()}
             for channel in range(16)
         ]
         # For each channel the controls that a note may concern: most often none, so that a note
@@ -214,7 +215,7 @@ class CcReset(Plugin[CcResetOptions]):
         return data
 
     def _moved(self, channel: int, ref: ControlRef, value: int, t_ns: int) -> None:
-        control = self._controls[channel][ref]
+        control = self._controls[channel][ref.name]
         was_idle = control.idle
         control.change(value, t_ns)
         if control.learns:
@@ -236,12 +237,14 @@ class CcReset(Plugin[CcResetOptions]):
         window_ns = self._window_ns()
         leaving = []
         for control in active:
-            control.learn(t_ns - window_ns)
-            control.undecided.clear()
+            if control.learns:
+                control.learn(t_ns - window_ns)
+                control.undecided.clear()
             if not control.owns(note, t_ns, window_ns) and self._on_next_note:
                 leaving.append(control)
-        homes = self._send_home(channel, leaving)
-        return [*homes, data] if homes else data
+        if not leaving and not self._learned:
+            return data
+        return [*self._send_home(channel, leaving), data]
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """The end of a value's chord sends it home afterwards."""

@@ -24,6 +24,7 @@ from pointsman.plugin import (
     Whole,
     as_int,
     hookimpl,
+    stateless,
 )
 
 FINE = 32
@@ -95,6 +96,7 @@ class CcScale(Plugin[CcScaleOptions]):
         super().__init__(options, host)
         self._ref = options.ref()
         self._reader = ControlReader([self._ref])
+        self.only_controls = self._reader.numbers
         wide = self._ref.fine is not None
         self._table = [] if wide else [bytes((scale(v, options),)) for v in range(128)]
 
@@ -104,6 +106,7 @@ class CcScale(Plugin[CcScaleOptions]):
             return self._plain if self._ref.is_plain else self._any
         return self._sysex if kind is Kind.SYSEX and self._reader.reads_sysex else None
 
+    @stateless
     def _plain(self, data: bytes, t_ns: int) -> Emission:
         if data[1] != self._ref.cc:
             return data

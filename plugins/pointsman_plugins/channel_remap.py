@@ -16,6 +16,7 @@ from pointsman.plugin import (
     PluginOptions,
     Step,
     hookimpl,
+    stateless,
 )
 
 
@@ -29,6 +30,13 @@ class ChannelRemapOptions(PluginOptions):
     others: Annotated[
         Literal["pass", "drop"], Field(description="what becomes of channels not in the map")
     ] = "pass"
+
+
+# What each byte becomes on each channel: only a status byte below F0 has one in it.
+_TO_CHANNEL = [
+    bytes(byte & 0xF0 | channel if 0x80 <= byte < 0xF0 else byte for byte in range(256))
+    for channel in range(16)
+]
 
 
 class ChannelRemap(Plugin[ChannelRemapOptions]):
@@ -46,52 +54,28 @@ class ChannelRemap(Plugin[ChannelRemapOptions]):
             return _drop if self.options.others == "drop" else None
         if targets == (channel + 1,):
             return None
-        return _move(kind, channel, [target - 1 for target in targets])
+        return _move([target - 1 for target in targets])
 
 
+@stateless
 def _drop(data: bytes, t_ns: int) -> None:
     return None
 
 
-def _move(kind: Kind, channel: int, targets: Sequence[int]) -> Step:
-    """The step that moves messages of one kind; it changes the status byte and nothing else."""
+def _move(targets: Sequence[int]) -> Step:
+    """The step that moves messages to these channels (0-15)."""
+    tables = [_TO_CHANNEL[target] for target in targets]
+    table = tables[0]
 
-    def heads(data: bytes) -> list[bytes]:
-        return [bytes(((data[0] & 0xF0) | target,)) for target in targets]
+    @stateless
+    def move(data: bytes, t_ns: int) -> Emission:
+        return data.translate(table)
 
-    if kind is Kind.NOTE_OFF:  # also a note-on with velocity 0, so the status byte varies
-
-        def move_off(data: bytes, t_ns: int) -> Emission:
-            return [head + data[1:] for head in heads(data)]
-
-        return move_off
-
-    status = _STATUS[kind]
-    ready = [bytes((status | target,)) for target in targets]
-    if len(ready) == 1:
-        head = ready[0]
-
-        def move(data: bytes, t_ns: int) -> Emission:
-            return head + data[1:]
-
-        return move
-
+    @stateless
     def copy(data: bytes, t_ns: int) -> Emission:
-        tail = data[1:]
-        return [head + tail for head in ready]
+        return [data.translate(table) for table in tables]
 
-    return copy
-
-
-_STATUS = {
-    Kind.NOTE_ON: 0x90,
-    Kind.KEY_PRESSURE: 0xA0,
-    Kind.CONTROL: 0xB0,
-    Kind.MODE: 0xB0,
-    Kind.PROGRAM: 0xC0,
-    Kind.CHANNEL_PRESSURE: 0xD0,
-    Kind.BEND: 0xE0,
-}
+    return move if len(tables) == 1 else copy
 
 
 @hookimpl

@@ -15,6 +15,7 @@ from pointsman.plugin import (
     Step,
     Whole,
     hookimpl,
+    stateless,
 )
 
 _TRANSPORT = frozenset({Kind.START, Kind.CONTINUE, Kind.STOP, Kind.SONG_POSITION})
@@ -65,6 +66,7 @@ class ClockFilter(Plugin[ClockFilterOptions]):
         return data if place % self.options.divide == 0 else None
 
 
+@stateless
 def _drop(data: bytes, t_ns: int) -> None:
     return None
 

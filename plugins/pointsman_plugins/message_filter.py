@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from pointsman.plugin import Kind, Plugin, PluginOptions, Step, hookimpl
+from pointsman.plugin import Kind, Plugin, PluginOptions, Step, hookimpl, stateless
 
 FilterKind = Literal[
     "note", "control", "program", "bend", "channel_pressure", "key_pressure", "sysex", "clock",
@@ -59,6 +59,7 @@ class MessageFilter(Plugin[MessageFilterOptions]):
         return None if word in (self.options.pass_ or ()) else _drop
 
 
+@stateless
 def _drop(data: bytes, t_ns: int) -> None:
     return None
 

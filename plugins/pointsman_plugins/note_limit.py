@@ -52,28 +52,18 @@ class NoteLimitOptions(PluginOptions):
         return [OptionProblem(("voices",), what)]
 
 
-class Voice:
-    """One sounding note."""
+Voices = dict[int, int]
+"""The velocity of each sounding note, in the order in which they were struck.
 
-    __slots__ = ("channel", "note", "strikes", "velocity")
-
-    def __init__(self, channel: int, note: int, velocity: int) -> None:
-        self.channel = channel
-        self.note = note
-        self.velocity = velocity
-        self.strikes = 1
-
-
-Voices = dict[int, Voice]
-"""The sounding notes in the order in which they were struck, under channel * 128 + note."""
+A note is a number, channel * 128 + note."""
 
 # `min` takes the first of equals, so among equals the oldest gives way.
-_VICTIM: dict[str, Callable[[Voices], Voice]] = {
-    "oldest": lambda voices: next(iter(voices.values())),
-    "newest": lambda voices: next(reversed(voices.values())),
-    "lowest": lambda voices: min(voices.values(), key=lambda voice: voice.note),
-    "highest": lambda voices: min(voices.values(), key=lambda voice: -voice.note),
-    "quietest": lambda voices: min(voices.values(), key=lambda voice: voice.velocity),
+_VICTIM: dict[str, Callable[[Voices], int]] = {
+    "oldest": lambda voices: next(iter(voices)),
+    "newest": lambda voices: next(reversed(voices)),
+    "lowest": lambda voices: min(voices, key=lambda note: note & 0x7F),
+    "highest": lambda voices: min(voices, key=lambda note: -(note & 0x7F)),
+    "quietest": lambda voices: min(voices, key=voices.__getitem__),
 }
 
 
@@ -91,50 +81,44 @@ class NoteLimit(Plugin[NoteLimitOptions]):
         shared: Voices = {}
         per_channel = options.scope == "channel"
         self._voices: list[Voices] = [{} if per_channel else shared for _ in range(16)]
+        self._again: dict[int, int] = {}  # how often a sounding note was struck again
         self._owed: dict[int, int] = {}
 
     def on_note_on(self, data: bytes, t_ns: int) -> Emission:
         """Let the note sound, at the cost of another one if need be."""
-        channel = data[0] & 0x0F
-        key = channel << 7 | data[1]
-        voices = self._voices[channel]
-        known = voices.pop(key, None)
-        if known is not None:  # the same voice, struck again: now the newest
-            known.velocity = data[2]
-            known.strikes += 1
-            voices[key] = known
+        note = (data[0] & 0x0F) << 7 | data[1]
+        voices = self._voices[note >> 7]
+        if note in voices:  # the same voice, struck again: now the newest
+            del voices[note]
+            voices[note] = data[2]
+            self._again[note] = self._again.get(note, 0) + 1
             return data
         if len(voices) < self._limit:
-            self._begin(voices, key, data)
+            voices[note] = data[2]
+            self._owed.pop(note, None)
             return data
         if self._victim is None:
-            self._owed[key] = self._owed.get(key, 0) + 1
+            self._owed[note] = self._owed.get(note, 0) + 1
             return None
         victim = self._victim(voices)
-        stolen = victim.channel << 7 | victim.note
-        del voices[stolen]
-        self._owed[stolen] = victim.strikes
-        self._begin(voices, key, data)
-        return [note_off(victim.channel, victim.note), data]
-
-    def _begin(self, voices: Voices, key: int, data: bytes) -> None:
-        self._owed.pop(key, None)
-        voices[key] = Voice(data[0] & 0x0F, data[1], data[2])
+        del voices[victim]
+        self._owed[victim] = 1 + self._again.pop(victim, 0)
+        voices[note] = data[2]
+        self._owed.pop(note, None)
+        return [note_off(victim >> 7, victim & 0x7F), data]
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """End the note, or swallow the note-off of one that does not sound any more."""
-        channel = data[0] & 0x0F
-        key = channel << 7 | data[1]
-        if self._voices[channel].pop(key, None) is not None:
+        note = (data[0] & 0x0F) << 7 | data[1]
+        voices = self._voices[note >> 7]
+        if note in voices:
+            del voices[note]
+            self._again.pop(note, None)
             return data
-        owed = self._owed.get(key)
-        if not owed:
-            return data
+        owed = self._owed.pop(note, 0)
         if owed > 1:
-            self._owed[key] = owed - 1
-        else:
-            del self._owed[key]
-        return None
+            self._owed[note] = owed - 1
+        return None if owed else data
 
     def on_mode(self, data: bytes, t_ns: int) -> Emission:
         """All Notes Off and All Sound Off end every note of their channel."""
@@ -143,9 +127,9 @@ class NoteLimit(Plugin[NoteLimitOptions]):
         return data
 
     def _forget(self, channel: int) -> None:
-        for keys in (self._voices[channel], self._owed):
-            for key in [key for key in keys if key >> 7 == channel]:
-                del keys[key]
+        for notes in (self._voices[channel], self._again, self._owed):
+            for note in [note for note in notes if note >> 7 == channel]:
+                del notes[note]
 
     def flush(self, t_ns: int) -> Emission:
         """Forget every note: the engine ends what sounds."""

@@ -16,15 +16,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from pointsman.device import Device
-from pointsman.errors import PluginError
+from pointsman.errors import PLUGIN_ERRORS, PluginError
 from pointsman.message import KEYS, KEYS_OF, NO_MESSAGE, Kind, key_of
 from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall
 from pointsman.rig import EntrySpec
 from pointsman.schedule import Schedule
 from pointsman.transport import Transport, TransportChange
-
-PLUGIN_ERRORS = (Exception, SystemExit)
-"""What a plugin may raise without harm to the rest; one that asks to exit has no right to."""
 
 Table = list["Stop | None"]
 """The next stop for each key of message, None where no further plugin is concerned with it."""

@@ -17,6 +17,7 @@ from pointsman.errors import (
     PointsmanError,
     PortLookupError,
     RigError,
+    UsageError,
 )
 
 DONE, FAILED, WRONG, NO_PORT = 0, 1, 2, 3
@@ -31,12 +32,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     command: Command = options.command
     try:
         return command(options)
-    except (RigError, MessageTextError) as error:
+    except (RigError, MessageTextError, UsageError) as error:
         return _say(error, WRONG)
     except PortLookupError as error:
         return _say(error, NO_PORT)
-    except (PointsmanError, OSError) as error:
+    except BrokenPipeError:  # a reader that has gone away (`| head`) wants no more
+        return DONE
+    except PointsmanError as error:
         return _say(error, FAILED)
+    except OSError as error:
+        print(f"{error.filename or 'here'}: {error.strerror}", file=sys.stderr)
+        return FAILED
     except KeyboardInterrupt:
         return INTERRUPTED
     finally:
@@ -49,7 +55,7 @@ def _say(error: Exception, code: int) -> int:
 
 
 def _flush() -> None:
-    """Let a reader that has gone away (`| head`) be the end of it, not a traceback."""
+    """Let a reader that has gone away be the end of it, not a traceback."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:

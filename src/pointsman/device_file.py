@@ -53,7 +53,7 @@ class ControlPart(Part):
         if len(ways) != 1:
             found = " and ".join(ways) or "none"
             raise ValueError(f"it is reached by {found}; write exactly one of cc, nrpn, rpn, sysex")
-        if self.fine is not None and (self.cc is None or self.fine != self.cc + 32):
+        if self.fine is not None and (self.cc is None or self.cc > 31 or self.fine != self.cc + 32):
             raise ValueError("'fine' does not go with 'cc'; write cc 0 to 31 and fine 32 above it")
         top = 127 if self.fine is None else 16383
         for what, value in (("home", self.home), *(("range", end) for end in self.range or ())):

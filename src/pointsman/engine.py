@@ -209,6 +209,8 @@ class Engine:
                     output.play(key, data, t_ns)
                 return
             route = self._routes.plan(key, data, self._all)
+        if not route.hits:
+            self._routes.taken.append(route)
         route.hits += 1
         for call, left in route.calls:
             call(left, t_ns)

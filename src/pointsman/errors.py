@@ -5,9 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+PLUGIN_ERRORS = (Exception, SystemExit)
+"""What a plugin may raise without harm to the rest; one that asks to exit has no right to."""
+
 
 class PointsmanError(Exception):
     """The root of every error that Pointsman raises on purpose."""
+
+
+def one_line(text: str) -> str:
+    """The text with line breaks, and whatever else moves a terminal's cursor, made visible."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 class Problem(NamedTuple):
@@ -21,7 +29,7 @@ class Problem(NamedTuple):
 
     def __str__(self) -> str:
         where = f"{self.where}: " if self.where else ""
-        return f"{self.path}:{self.line}:{self.column}: {where}{self.what}"
+        return one_line(f"{self.path}:{self.line}:{self.column}: {where}{self.what}")
 
 
 class RigError(PointsmanError):
@@ -30,6 +38,10 @@ class RigError(PointsmanError):
     def __init__(self, problems: Sequence[Problem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class UsageError(PointsmanError):
+    """A command was asked for something that cannot be, such as an output that is not there."""
 
 
 class PluginError(PointsmanError):

@@ -18,6 +18,7 @@ What python-rtmidi is like to live with, and what is done about it here:
 
 from __future__ import annotations
 
+import ctypes
 import gc
 import os
 import re
@@ -162,6 +163,17 @@ def _refuse(data: bytes) -> None:
     raise PortError("the port is closed")
 
 
+def _keep_thread_state() -> None:
+    """Keep what Python has set up for the calling thread, so that its next call finds it ready.
+
+    For a call from a thread that is not its own Python makes a thread state and maps memory for a
+    stack, and it throws both away afterwards: a seventh of the time that a bare callback takes to
+    send a message on. One `PyGILState_Ensure` without its `PyGILState_Release` keeps them. When
+    the library ends the thread, 4 KiB stay behind for each input that was opened.
+    """
+    ctypes.pythonapi.PyGILState_Ensure()
+
+
 class RtMidiInput(InputPort):
     """A system port, or a virtual one, to read from."""
 
@@ -172,7 +184,13 @@ class RtMidiInput(InputPort):
     def start(self, deliver: Deliver, ended: Ended) -> None:
         """Hand over each message on the library's thread, the moment it comes."""
 
+        fresh = True
+
         def callback(event: tuple[list[int], float], data: object = None) -> None:
+            nonlocal fresh
+            if fresh:
+                fresh = False
+                _keep_thread_state()
             deliver(bytes(event[0]))
 
         self._midi.set_callback(callback)

@@ -6,8 +6,7 @@ less note-offs for each note that was sent: two note-ons on one key need two not
 for two strikes of one key, and end it with the first note-off.
 
 A *strike* is one note-on at the input, with the notes that it began here; the strikes of one
-input note wait in a queue for their note-offs. `_claims` counts, for each note sent, the held
-strikes that began it.
+input note wait in a queue for their note-offs. The held strikes that began a note *claim* it.
 
 From these follows rule 1, a note-off goes where its note-on went, whatever the plugins do:
 once the input has let a note go, none of the notes it began may sound more often than the
@@ -41,7 +40,6 @@ class Ledger:
         self.sounding: dict[int, int] = {}
         self.voices: set[int] = set()
         self._strikes: dict[int, list[list[int]]] = {}
-        self._claims: dict[int, int] = {}
         self._silenced: dict[int, int] = {}
         self._beginning: list[int] | None = None
         self._ending: list[int] | None = None
@@ -56,7 +54,8 @@ class Ledger:
             self._strikes[cause] = [beginning]
             return
         if len(strikes) == MAX_STRIKES:
-            self._merge(strikes.pop(0), strikes[0])
+            oldest, following = strikes.pop(0), strikes[0]
+            following += [key for key in oldest if key not in following]
         strikes.append(beginning)
 
     def strike_begun(self) -> None:
@@ -69,7 +68,6 @@ class Ledger:
         strikes = self._strikes.get(cause)
         if strikes:
             self._ending = strikes.pop(0)
-            self._drop_claims(self._ending)
             if not strikes:
                 del self._strikes[cause]
 
@@ -96,7 +94,6 @@ class Ledger:
         beginning = self._beginning
         if beginning is not None:
             beginning.append(key)
-            self._claims[key] = self._claims.get(key, 0) + 1
 
     def note_off(self, key: int) -> bool:
         """Note that a note-off is to be sent; False when it belongs elsewhere and must not be.
@@ -110,7 +107,7 @@ class Ledger:
             ending is not None
             and key not in ending
             and not self._ends_another_strike(key)
-            and count <= self._claims.get(key, 0)
+            and count <= self._claims(key)
         ):
             return False
         self.voices.discard(key)
@@ -148,29 +145,17 @@ class Ledger:
         place = next((n for n, strike in enumerate(strikes) if key in strike), None)
         if place is None or self._ending is None:
             return False
-        first, chosen = self._ending, strikes[place]
-        self._ending, strikes[place] = chosen, first
-        self._drop_claims(chosen)
-        for claimed in first:
-            self._claims[claimed] = self._claims.get(claimed, 0) + 1
+        self._ending, strikes[place] = strikes[place], self._ending
         return True
 
+    def _claims(self, key: int) -> int:
+        """How many of the held strikes began this note."""
+        return sum(strike.count(key) for strikes in self._strikes.values() for strike in strikes)
+
     def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
-        sounding, claims = self.sounding, self._claims
+        sounding = self.sounding
         beyond: list[int] = []
         for key in keys:
             if key in sounding:
-                beyond += [key] * (sounding[key] - claims.get(key, 0))
+                beyond += [key] * (sounding[key] - self._claims(key))
         return beyond
-
-    def _merge(self, oldest: list[int], following: list[int]) -> None:
-        """Let the note-off that ends the strike after the oldest end both."""
-        self._drop_claims([key for key in oldest if key in following])
-        following += [key for key in oldest if key not in following]
-
-    def _drop_claims(self, strike: list[int]) -> None:
-        claims = self._claims
-        for key in strike:
-            left = claims.pop(key) - 1
-            if left:
-                claims[key] = left

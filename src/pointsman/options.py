@@ -28,7 +28,7 @@ from pydantic_core import core_schema
 from pointsman.control_refs import ControlRef
 from pointsman.controls import CONTROL_BY_NAME, LAST_CONTROL
 from pointsman.device import Device
-from pointsman.units import Duration, parse_duration, parse_note
+from pointsman.units import DURATION_EXAMPLES, Duration, parse_duration, parse_note
 
 T = TypeVar("T")
 
@@ -138,6 +138,8 @@ def _none_empty(values: tuple[T, ...]) -> tuple[T, ...]:
 def _read_duration(value: object) -> Duration:
     if isinstance(value, Duration):
         return value
+    if value is None:
+        raise ValueError(f"{missing(value)}; write for example {DURATION_EXAMPLES}")
     return parse_duration(str(value))
 
 

@@ -23,8 +23,10 @@ from typing import Any
 import pluggy
 
 from pointsman import hookspecs
+from pointsman.errors import PLUGIN_ERRORS
 from pointsman.plugin import Plugin, PluginOptions
 from pointsman.ports import PortBackend
+from pointsman.ports.resolve import BUILT_IN
 
 GROUP = "pointsman.plugins"
 OWN_DISTRIBUTION = "pointsman"
@@ -81,13 +83,13 @@ class _Loader:
         source = Source(distribution, point.value)
         try:
             module = point.load()
-        except Exception as error:
+        except PLUGIN_ERRORS as error:
             self._refuse(source, f"'{point.name}' does not import: {_said(error)}", (point.name,))
         else:
             self.module(module, source, point.name)
 
     def file(self, path: Path) -> None:
-        source = Source(str(path), f"pointsman_local.{path.parent.name}.{path.stem}", local=True)
+        source = Source(str(path), f"pointsman_local.{path.resolve()}", local=True)
         if path.stat().st_mode & WRITABLE_BY_OTHERS:
             self._refuse(source, "others may write to this file; chmod o-w it", (path.stem,))
             return
@@ -98,7 +100,7 @@ class _Loader:
             module = importlib.util.module_from_spec(spec)
             sys.modules[source.module] = module
             spec.loader.exec_module(module)
-        except Exception as error:
+        except PLUGIN_ERRORS as error:
             sys.modules.pop(source.module, None)
             self._refuse(source, f"does not import: {_said(error)}", (path.stem,))
         else:
@@ -111,7 +113,7 @@ class _Loader:
             self.manager.check_pending()
             plugins = self._call("pointsman_plugins", module)
             ports = self._call("pointsman_ports", module)
-        except Exception as error:
+        except PLUGIN_ERRORS as error:
             self.manager.unregister(name=source.module)
             self._refuse(source, f"'{name}' is no plugin module: {_said(error)}", (name,))
             return
@@ -144,7 +146,7 @@ class _Loader:
     def _port(self, backend: Any, source: Source) -> None:
         if not isinstance(backend, PortBackend):
             self._refuse(source, f"{backend!r} is no kind of port: subclass PortBackend")
-        elif backend.scheme in self.found.ports:
+        elif backend.scheme in BUILT_IN or backend.scheme in self.found.ports:
             self._refuse(source, f"the kind of port '{backend.scheme}:' is taken; rename this one")
         else:
             self.found.ports[backend.scheme] = backend

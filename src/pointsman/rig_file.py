@@ -124,7 +124,7 @@ class _Reader:
             self.source.add(("outputs",), "there is no output; add at least one")
         for name in outputs.keys:
             if not _OUTPUT_NAME.fullmatch(name):
-                what = "an output's name must not be empty, begin with a dot or have / \\ : in it"
+                what = "an output's name has / \\ : in it, begins with a dot or is empty; write tug"
                 self.source.add(("outputs", name), what, at_key=True)
         return list(outputs.keys)
 
@@ -132,10 +132,14 @@ class _Reader:
         node = self.source.at("plugins", "folders")
         found = []
         for number, item in enumerate(node.value if node and isinstance(node.value, list) else []):
+            if not isinstance(item.value, str):
+                continue
             place = ("plugins", "folders", number)
             folder = self.path.parent / str(item.value)
             if not folder.is_dir():
-                self.source.add(place, f"there is no folder '{item.value}'")
+                self.source.add(
+                    place, f"there is no folder '{item.value}'; write one relative to the rig file"
+                )
             elif folder.stat().st_mode & WRITABLE_BY_OTHERS:
                 what = f"others may write to the folder '{item.value}'; chmod o-w it first"
                 self.source.add(place, what)
@@ -206,7 +210,8 @@ class _Reader:
     def _opening(self, place: Place, context: Context) -> tuple[bytes, ...]:
         messages: list[bytes] = []
         for item, node in self.source.items(place):
-            model = ProgramOpening if node.child("program") else ControlOpening
+            turns = node.child("control") or node.child("value")
+            model = ControlOpening if turns and not node.child("program") else ProgramOpening
             part: Any = check(model, self.source.root, item, self.source.report, context)
             if part is not None:
                 messages.extend(part.messages())

@@ -8,7 +8,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+    field_validator,
+)
 
 from pointsman.message import program_change
 from pointsman.options import Channel, Channels, Control, Program, Time, Whole
@@ -160,11 +168,13 @@ class ControlOpening(Part):
     value: Annotated[int, Whole(0, 16383, "a value")]
     channel: Channel
 
-    @model_validator(mode="after")
-    def _within(self) -> ControlOpening:
-        if self.value > self.control.top:
-            raise ValueError(f"the value {self.value} is too high; write 0 to {self.control.top}")
-        return self
+    @field_validator("value")
+    @classmethod
+    def _within(cls, value: int, info: ValidationInfo) -> int:
+        control = info.data.get("control")
+        if control is not None and value > control.top:
+            raise ValueError(f"'{value}' is out of range; write 0 to {control.top}")
+        return value
 
     def messages(self) -> list[bytes]:
         """The messages that set the control."""

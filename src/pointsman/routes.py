@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from pointsman.chain import Entry
     from pointsman.output import Output
 
-ROOM = 16_384
-"""Calls that are remembered at most, a few MiB of them; then all are forgotten and come anew."""
+ROOM = 8192
+"""Routes that are remembered at most, about 20 MiB with sixteen outputs. When there are more, all
+are forgotten: those in use are soon back."""
 
 FEW_VALUES = frozenset(
     key
@@ -65,20 +66,26 @@ class Route:
 class Routes(dict[bytes, Route]):
     """The routes from the input's side to all outputs, by message."""
 
+    def __init__(self) -> None:
+        super().__init__()
+        self.taken: list[Route] = []
+        """Those with hits that have not been settled yet."""
+
     def plan(self, key: int, data: bytes, reached: list[Output]) -> Route:
         """Work out the route of a message that reaches these outputs, and remember it."""
         route = Route(reached)
         for output in reached:
             output.plan(route, key, data)
-        if (len(self) + 1) * len(reached) > ROOM:
+        if len(self) == ROOM:
             self.forget()
         self[data] = route
         return route
 
     def settle(self) -> None:
         """Bring all counts up to date."""
-        for route in self.values():
+        for route in self.taken:
             route.settle()
+        self.taken.clear()
 
     def forget(self) -> None:
         """Forget every route."""

@@ -97,10 +97,17 @@ def _parse(text: str) -> tuple[Node, list[TreeError]]:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
-        what = " ".join(str(error.problem or error.context).split())
-        raise TreeError(line, column, f"this is not YAML: {what}") from None
+        raise TreeError(line, column, _syntax(error, text, line, column)) from None
     except yaml.YAMLError as error:
         raise TreeError(*_place_of_reader_error(error, text)) from None
+
+
+def _syntax(error: yaml.MarkedYAMLError, text: str, line: int, column: int) -> str:
+    rows = text.splitlines()
+    if line <= len(rows) and rows[line - 1][column - 1 : column] == "\t":
+        return "a tab stands here; indent with blanks"
+    what = " ".join(str(error.problem or error.context).split())
+    return f"this is not YAML: {what}; look at the indentation, colons and brackets here"
 
 
 def _place_of_reader_error(error: yaml.YAMLError, text: str) -> tuple[int, int, str]:
@@ -140,7 +147,10 @@ class _Builder:
         line, column = event.start_mark.line + 1, event.start_mark.column + 1
         if isinstance(event, yaml.AliasEvent):
             if event.anchor not in self._anchors:
-                self._refuse(event, f"no anchor '&{event.anchor}' is complete before this alias")
+                self._refuse(
+                    event,
+                    f"no anchor '&{event.anchor}' is complete before this alias; write it out",
+                )
             self._add(event, self._anchors[event.anchor])
             return
         if event.tag and event.tag not in _PLAIN_TAGS and event.tag != "!":

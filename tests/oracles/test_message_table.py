@@ -10,11 +10,11 @@ from alsa_parser import AlsaParser
 from pointsman.message import (
     KIND_BY_KEY,
     LENGTH_BY_STATUS,
-    MODE,
     NO_MESSAGE,
     Kind,
     is_message,
     key_of,
+    kind_of,
 )
 
 # MIDI 1.0 Detailed Specification, document version 4.2.1: first status byte, how many, data
@@ -53,20 +53,24 @@ PUBLISHED_BY_STATUS = {
 def test_every_status_byte_has_the_published_length_and_kind() -> None:
     assert len(PUBLISHED_BY_STATUS) + len(UNDEFINED) + 2 == 128
     for status in range(256):
-        if status in PUBLISHED_BY_STATUS:
-            data_bytes, kind = PUBLISHED_BY_STATUS[status]
-            assert (LENGTH_BY_STATUS[status], KIND_BY_KEY[status]) == (1 + data_bytes, kind)
-        else:
-            assert LENGTH_BY_STATUS[status] == 0
-            assert KIND_BY_KEY.get(status) == (Kind.SYSEX if status == SYSEX else None)
+        data_bytes, kind = PUBLISHED_BY_STATUS.get(status, (None, None))
+        assert LENGTH_BY_STATUS[status] == (0 if data_bytes is None else 1 + data_bytes)
+        for size in range(1, 5):
+            message = bytes((status, 1, 2, 3)[:size])
+            assert is_message(message) == (size - 1 == data_bytes), message.hex(" ")
+            if size - 1 == data_bytes:
+                assert kind_of(message) is kind
+    assert set(KIND_BY_KEY.values()) == {kind for _, _, _, kind, _ in PUBLISHED} | {
+        Kind.SYSEX,
+        Kind.MODE,
+    }
 
 
 def test_controls_from_120_on_are_channel_mode_messages() -> None:
     """MIDI 1.0, 4.2.1, p. 20 and Table IV: 120 to 127 and no others."""
     for channel in range(16):
-        assert KIND_BY_KEY[0xB0 + channel + MODE] is Kind.MODE
-        modes = [n for n in range(128) if key_of(bytes((0xB0 + channel, n, 0))) >= MODE]
-        assert modes == list(range(120, 128))
+        kinds = [kind_of(bytes((0xB0 + channel, number, 0))) for number in range(128)]
+        assert kinds == [Kind.CONTROL] * 120 + [Kind.MODE] * 8
 
 
 def test_a_note_on_with_velocity_0_is_a_note_off() -> None:

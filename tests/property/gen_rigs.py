@@ -1,61 +1,22 @@
 """Random rigs: chains of the six shipped plugins with random legal options.
 
-A rig is drawn as the mapping that a rig file would hold; `build` makes of it the `Rig` that the
-engine takes, without going through YAML.
+A rig is drawn as the mapping that a rig file would hold; `building` makes of it the `Rig` that the
+engine takes.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+from building import DEVICE, Raw
 from gen_input import CONTROLS
 from hypothesis import strategies as st
 
-from pointsman.control_refs import ControlRef
-from pointsman.device import Device
-from pointsman.options import Context
-from pointsman.plugin import Plugin
-from pointsman.rig import EntrySpec, OutputSpec, Rig, Safety
-from pointsman.units import parse_duration
-from pointsman_plugins.cc_reset import CcReset
-from pointsman_plugins.cc_scale import CcScale
-from pointsman_plugins.channel_remap import ChannelRemap
-from pointsman_plugins.clock_filter import ClockFilter
-from pointsman_plugins.message_filter import MessageFilter
-from pointsman_plugins.note_limit import NoteLimit
-
-Raw = dict[str, Any]
-
-PLUGINS: dict[str, type[Plugin[Any]]] = {
-    plugin.name: plugin
-    for plugin in (CcReset, CcScale, ChannelRemap, ClockFilter, MessageFilter, NoteLimit)
-}
 KINDS = (
     "note", "control", "program", "bend", "channel_pressure", "key_pressure", "sysex", "clock",
     "transport", "song_position", "song_select", "tune_request", "time_code", "active_sensing",
     "system_reset",
 )  # fmt: skip
-
-DEVICE_FILE = {
-    "device": "Capstan",
-    "voices": 2,
-    "controls": {
-        "winch": {"cc": 74, "home": 64},
-        "hawser": {"cc": 7, "fine": 39, "home": 9000},
-        "pawl": {"nrpn": [1, 0], "home": 5},
-        "brake": {"sysex": "F0 7D 10 {value} F7", "home": 1},
-    },
-}
-DEVICE = Device(
-    "Capstan",
-    voices=2,
-    controls={
-        "winch": ControlRef("winch", cc=74, home=64),
-        "hawser": ControlRef("hawser", cc=7, fine=39, home=9000),
-        "pawl": ControlRef("pawl", parameter=(False, 1, 0), home=5),
-        "brake": ControlRef("brake", sysex=(b"\xf0\x7d\x10", b"\xf7"), home=1),
-    },
-)
 
 players_channels = st.sampled_from((1, 1, 2, 2, 3, 10, 16))
 values = st.integers(0, 127)
@@ -212,50 +173,4 @@ def rigs(*, delays: bool = True, on_exit: str | None = None) -> st.SearchStrateg
             ),
             "safety": safety,
         }
-    )
-
-
-def entry(raw: Raw, device: Device | None = None) -> EntrySpec:
-    """One entry as the engine takes it."""
-    around = ("plugin", "channels", "bypass")
-    plugin = PLUGINS[raw["plugin"]]
-    options = {key: value for key, value in raw.items() if key not in around}
-    listed = raw.get("channels")
-    context = Context(device)
-    read = plugin.Options.model_validate(options, context=context)
-    assert read.problems(context) == [], "only legal options are drawn"
-    return EntrySpec(
-        plugin,
-        read,
-        label=raw["plugin"],
-        channels=None if listed is None else frozenset(channel - 1 for channel in listed),
-        bypass=raw.get("bypass", False),
-    )
-
-
-def build(raw: Raw) -> Rig:
-    """The rig as the engine takes it."""
-    safety = raw["safety"]
-    return Rig(
-        name="harbour",
-        input_port="null:",
-        outputs=tuple(_output(name, output) for name, output in raw["outputs"].items()),
-        input_chain=tuple(entry(item) for item in raw["input"]["chain"]),
-        safety=Safety(
-            on_exit=safety["on_exit"] == "release",
-            on_transport_stop=safety.get("on_transport_stop") == "release",
-            longest_note_ns=parse_duration(safety.get("longest_note", "0s")).ns,
-        ),
-    )
-
-
-def _output(name: str, raw: Raw) -> OutputSpec:
-    device = DEVICE if "device" in raw else None
-    return OutputSpec(
-        name=name,
-        port="null:",
-        chain=tuple(entry(item, device) for item in raw["chain"]),
-        device=device,
-        delay_ns=parse_duration(raw.get("delay", "0ms")).ns,
-        active_sensing=raw.get("active_sensing") == "pass",
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from gen_input import Event, begins_note, ends_note, note_of
 
-from pointsman.engine import Engine
+from pointsman.engine import Engine, EngineObserver
 from pointsman.message import ALL_NOTES_OFF, ALL_SOUND_OFF, is_message
 from pointsman.rig import Rig
 
@@ -47,11 +47,13 @@ class Synth:
 class Listener:
     """An engine, with all that left it. Whatever is sent must be legal, and never back in time."""
 
-    def __init__(self, rig: Rig, *, obeys: bool = False) -> None:
+    def __init__(
+        self, rig: Rig, *, obeys: bool = False, observe: EngineObserver | None = None
+    ) -> None:
         self.sent: list[Sent] = []
         self.synths = {spec.name: Synth(obeys) for spec in rig.outputs}
         self._last_ns = 0
-        self.engine = Engine(rig, self._send)
+        self.engine = Engine(rig, self._send, observe=observe)
 
     def _send(self, output: str, data: bytes, t_ns: int) -> None:
         assert type(data) is bytes
@@ -66,6 +68,16 @@ class Listener:
         """Take a stretch of input."""
         for t_ns, data in events:
             self.engine.receive(data, t_ns)
+
+    @property
+    def counts(self) -> list[tuple[int, ...]]:
+        """What the engine has counted, for outputs and entries."""
+        outputs = self.engine.outputs.values()
+        chains = [self.engine.input_chain, *(output.chain for output in outputs)]
+        return [
+            *((o.received, o.sent, o.notes, o.most_voices) for o in outputs),
+            *((e.changed, e.dropped, e.added) for chain in chains for e in chain.entries),
+        ]
 
     @property
     def sounding(self) -> dict[str, list[tuple[int, int]]]:

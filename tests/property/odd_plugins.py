@@ -157,7 +157,8 @@ class SongTroublemaker(Troublemaker):
 
     def on_transport(self, change: TransportChange, t_ns: int) -> Emission:
         """Make trouble."""
-        return self._pass(b"\xf8", t_ns) and None
+        self._left -= 1
+        return None if self._left >= 0 else self._trouble()
 
     def flush(self, t_ns: int) -> Emission:
         """Make trouble here too."""

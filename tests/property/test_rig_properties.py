@@ -6,14 +6,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import yaml
+from building import DEVICE_FILE, Raw, build, entry
 from gen_input import Event, inputs, let_go
 from gen_rigs import (
-    DEVICE_FILE,
-    Raw,
-    build,
     cc_resets,
     chains,
-    entry,
     rigs,
     unconcerned_entries,
     values,
@@ -63,6 +60,18 @@ def test_input_in_pieces_gives_the_same_as_at_once(
         in_pieces.engine.advance(max(now_ns, due_ns))
     in_pieces.engine.close(AFTER_ALL_NS)
     assert in_pieces.sent == render(build(raw), events)
+
+
+@given(rigs(), inputs(max_size=80))
+def test_being_watched_changes_nothing(raw: Raw, events: list[Event]) -> None:
+    """With an observer every step is taken anew; without one the engine remembers much of it."""
+    watched = Listener(build(raw), observe=lambda name, entry, data, t_ns, out: None)
+    alone = Listener(build(raw))
+    for listener in (watched, alone):
+        listener.play(events)
+        listener.engine.advance(AFTER_ALL_NS)
+    assert alone.sent == watched.sent
+    assert alone.counts == watched.counts
 
 
 @given(st.lists(unconcerned_entries(), max_size=8), st.booleans(), inputs(max_size=80))

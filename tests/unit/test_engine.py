@@ -161,6 +161,13 @@ def test_a_release_ends_a_key_struck_twice_twice() -> None:
     assert desk.close(2) == ["tug 2 80 3C 40", "tug 2 80 3C 40"]
 
 
+@pytest.mark.parametrize("mode", ["B0 78 00", "B0 7B 00"])
+def test_what_all_notes_off_has_ended_a_release_need_not_end(mode: str) -> None:
+    desk = Desk(rig(output("tug"), safety=Safety()))
+    desk.hear(f"0 90 3C 64\n0 91 3C 64\n1 {mode}")
+    assert desk.close(2) == ["tug 2 81 3C 40"]
+
+
 def test_what_the_inputs_chain_puts_home_goes_through_every_output() -> None:
     remap = entry("channel_remap", map={1: 3})
     desk = Desk(rig(output("tug"), output("gull", remap), input_chain=(RESET,), safety=Safety()))

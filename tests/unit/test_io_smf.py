@@ -13,7 +13,7 @@ from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
-import mido  # type: ignore[import-untyped]  # it has no type information
+import mido
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -6,7 +6,8 @@ The MIDI library is a stand-in here; tests/alsa has the real one on a real seque
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -347,6 +348,12 @@ def test_an_input_is_asked_for_sysex_clock_and_active_sensing_too(library: Libra
     assert library.made[0].ignored == {"sysex": False, "timing": False, "active_sense": False}
 
 
+@pytest.fixture(autouse=True)
+def no_thread_state(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is done to the library's thread is not done to the one that runs the tests."""
+    monkeypatch.setattr(io_rtmidi, "_keep_thread_state", lambda: None)
+
+
 def listen(port: InputPort) -> list[bytes]:
     heard: list[bytes] = []
     port.start(heard.append, lambda fault: None)
@@ -360,6 +367,19 @@ def test_what_comes_in_is_handed_over_as_bytes(library: Library) -> None:
     callback(([0x90, 60, 100], 0.25), None)
     callback(([0xF0, 1, 0xF7], 0.0), None)
     assert heard == [b"\x90\x3c\x64", b"\xf0\x01\xf7"]
+
+
+def test_the_librarys_thread_keeps_its_state_from_the_first_message_on(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept: list[int] = []
+    heard = listen(SystemPorts().open_input(GULL))
+    monkeypatch.setattr(io_rtmidi, "_keep_thread_state", lambda: kept.append(len(heard)))
+    callback = library.made[0].callback
+    assert callback is not None
+    for _ in range(3):
+        callback(([0xF8], 0.0), None)
+    assert kept == [0]
 
 
 def test_an_input_is_closed_in_steps(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -523,14 +543,29 @@ def test_an_input_that_was_never_started_closes(tmp_path: Path) -> None:
     FilePorts().open_input(str(tmp_path / "in.tsv")).close()
 
 
-def test_whatever_is_wrong_with_a_file_ends_the_run(tmp_path: Path) -> None:
+@pytest.mark.parametrize("error", [OSError(5, "Input/output error"), RuntimeError("fog")])
+def test_whatever_is_wrong_with_a_file_ends_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
     """A player that dies without a word would leave the run waiting for ever."""
+
+    def read(path: Path) -> Iterator[tuple[int, bytes]]:
+        yield 0, b"\xf8"
+        raise error
+
+    monkeypatch.setattr("pointsman.ports.files.read_messages", read)
     faults: list[str | None] = []
-    port = FilePorts().open_input(str(tmp_path))  # a folder, as if one had taken the file's place
-    port.start(lambda data: None, faults.append)
+    done = threading.Event()
+
+    def ended(fault: str | None) -> None:
+        faults.append(fault)
+        done.set()
+
+    port = FilePorts().open_input(str(tmp_path / "in.mid"))
+    port.start(lambda data: None, ended)
+    assert done.wait(20)
     port.close()
-    assert len(faults) == 1
-    assert str(faults[0]).startswith(f"{tmp_path} cannot be played: ")
+    assert faults == [f"{tmp_path / 'in.mid'} cannot be played: {error}"]
 
 
 def test_null_is_silent_and_swallows() -> None:

@@ -551,10 +551,10 @@ def test_folders_that_cannot_be_used_are_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     text = f"{SMALL}plugins: {{folders: [none, open, file]}}\n"
     assert faults(tmp_path, text) == [
-        "rig.yaml:3:21: plugins.folders[1]: there is no folder 'none'",
+        "rig.yaml:3:21: plugins.folders[1]: there is no folder 'none'; write one relative to the rig file",
         "rig.yaml:3:27: plugins.folders[2]: others may write to the folder 'open'; chmod o-w it "
         "first",
-        "rig.yaml:3:33: plugins.folders[3]: there is no folder 'file'",
+        "rig.yaml:3:33: plugins.folders[3]: there is no folder 'file'; write one relative to the rig file",
     ]
 
 

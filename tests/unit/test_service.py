@@ -71,11 +71,13 @@ class QuayInput(InputPort):
         self.deliver: Deliver
         self.ended: Ended
         self.closed = 0
+        self.on_close: Callable[[], None] = lambda: None
 
     def start(self, deliver: Deliver, ended: Ended) -> None:
         self.deliver, self.ended = deliver, ended
 
     def close(self) -> None:
+        self.on_close()
         self.closed += 1
 
 
@@ -295,6 +297,30 @@ def until(true: Callable[[], bool]) -> None:
         time.sleep(0.001)
 
 
+@pytest.mark.parametrize("end", ["stop", "end of the input"])
+def test_an_end_wakes_the_sleeper(make: Make, quay: Quay, end: str) -> None:
+    woken: list[bool] = []
+
+    def wait(wake_fd: int, seconds: float) -> None:
+        if end == "stop":
+            service.stop()
+        else:
+            quay.input.ended(None)
+        woken.append(drain(wake_fd))
+
+    service, _ = make(PLAIN, wait=wait)
+    service.run()
+    assert woken == [True]
+
+
+def test_nothing_is_taken_before_the_run_begins(make: Make, quay: Quay) -> None:
+    service, lines = make(PLAIN)
+    service.deliver(NOTE_ON)
+    service.stop()
+    service.run()
+    assert (service.engine.received, lines.lines) == (0, [])
+
+
 def test_a_stop_that_comes_before_the_run_begins_ends_it_at_once(make: Make, quay: Quay) -> None:
     service, _ = make(PLAIN)
     service.stop()
@@ -314,9 +340,10 @@ def test_stop_releases_and_what_comes_after_that_is_refused(make: Make, quay: Qu
         quay.input.deliver(b"\xb0\x4a\x10")
         service.stop()
 
-    service, _ = make(rig, now_ns=lambda: 0, wait=wait)
+    service, lines = make(rig, now_ns=lambda: 0, wait=wait)
+    quay.input.on_close = lambda: quay.input.deliver(b"\x90\x40\x64")  # it was on its way already
     service.run()
-    quay.input.deliver(b"\x90\x40\x64")  # a callback that was on its way already
+    assert (service.engine.received, lines.lines) == (2, [])
     sent = [data for _, data in quay.outputs["tug"].sent]
     assert sent == [NOTE_ON, b"\xb0\x4a\x10", NOTE_OFF, b"\xb0\x4a\x40"]
     assert (quay.input.closed, quay.outputs["tug"].closed) == (1, 1)
@@ -596,9 +623,6 @@ def test_two_outputs_that_name_one_port_share_it(tmp_path: Path, quay: Quay) -> 
     service = Service(rig, ports, Lines(), now_ns=lambda: 0, wait=lambda fd, s: service.stop())
     ports.open()
     assert quay.opened == [">cable", "<stage"]  # outputs first, so that nothing is lost
-    quay.outputs["cable"].sent.clear()
-    service.deliver(NOTE_ON)  # not running yet
-    assert quay.outputs["cable"].sent == []
     service.run()
     assert quay.outputs["cable"].closed == 1
 

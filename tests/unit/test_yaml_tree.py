@@ -184,11 +184,11 @@ BROKEN: dict[str, tuple[str | bytes, list[str]]] = {
     ),
     "an alias without an anchor": (
         "a: *b\n",
-        ["pier.yaml:1:4: no anchor '&b' is complete before this alias"],
+        ["pier.yaml:1:4: no anchor '&b' is complete before this alias; write it out"],
     ),
     "an alias inside what it stands for": (
         "a: &a [*a]\n",
-        ["pier.yaml:1:8: no anchor '&a' is complete before this alias"],
+        ["pier.yaml:1:8: no anchor '&a' is complete before this alias; write it out"],
     ),
     "a list as a key": (
         "? [a]\n: b\n",

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from pointsman import io_rtmidi
 from pointsman.demo import show, song
-from pointsman.errors import PointsmanError
+from pointsman.errors import UsageError
 from pointsman.io_tsv import TsvWriter
 from pointsman.log import set_up_log
 from pointsman.registry import load_plugins
@@ -80,7 +80,7 @@ def _live(rig: Rig, to: Mapping[str, str], place: Path) -> None:
     unknown = sorted(set(to) - {output.name for output in rig.outputs})
     if unknown:
         names = ", ".join(output.name for output in rig.outputs)
-        raise PointsmanError(f"the demo has no output '{unknown[0]}'; there is {names}")
+        raise UsageError(f"the demo has no output '{unknown[0]}'; there is {names}")
     lacking = io_rtmidi.missing()
     if lacking is None or to:
         ports = {output.name: f"virtual:Harbour {output.name}" for output in rig.outputs}

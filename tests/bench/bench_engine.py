@@ -1,0 +1,272 @@
+"""What the engine costs, beside a script with mido that does the same: prints tables.
+
+    python tests/bench/bench_engine.py               # everything, about ten minutes
+    python tests/bench/bench_engine.py cost outputs  # some parts
+    python tests/bench/bench_engine.py --quick       # few messages, to see that it runs
+
+Parts: cost (against mido), outputs, idle (entries that do not care), start (check, run), render.
+
+What is compared runs in the same process, in turns, round by round, and the median counts: so a
+machine that is busy or slow for a while is so for all of them. Times are processor time.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from os import wait4
+from pathlib import Path
+from statistics import median
+from tempfile import TemporaryDirectory
+
+from material import Messages, make_rig, mixes, play, rig_text, shares, synths
+from mido_script import Splitter
+
+from pointsman.engine import Engine
+from pointsman.io_smf import SmfWriter
+from pointsman.io_tsv import TsvWriter
+from pointsman.rig import Rig
+from pointsman.tables import table
+from pointsman.units import NS_PER_S
+
+Receive = Callable[[bytes, int], object]
+Players = Mapping[str, Receive]
+"""What is to be compared, by name: each takes messages as `Engine.receive` does."""
+
+GAP_NS = NS_PER_S
+ROUNDS = 9
+
+
+def nothing(output: str, data: bytes, t_ns: int) -> None:
+    """A port that swallows."""
+
+
+def unread(output: str, data: list[int], t_ns: int) -> None:
+    """The same for mido, whose bytes are a list."""
+
+
+def engine(rig: Rig) -> Receive:
+    """A fresh engine."""
+    return Engine(rig, nothing).receive
+
+
+def script(outputs: int) -> Receive:
+    """A fresh mido script for the same synths."""
+    return Splitter(synths(outputs), unread).receive
+
+
+def round_of(receive: Receive, messages: Messages, from_ns: int) -> float:
+    """Microseconds of processor time for each of these messages."""
+    shifted = [(data, t_ns + from_ns) for data, t_ns in messages]
+    began = time.process_time_ns()
+    for data, t_ns in shifted:
+        receive(data, t_ns)
+    return (time.process_time_ns() - began) / len(shifted) / 1000
+
+
+def compare(players: Players, messages: Messages, rounds: int) -> dict[str, list[float]]:
+    """The cost of a message for each player, round by round, in turns.
+
+    A performance goes on from round to round; only the first finds everything fresh.
+    """
+    length_ns = messages[-1][1] + GAP_NS
+    costs: dict[str, list[float]] = {name: [] for name in players}
+    for number in range(rounds):
+        for name, receive in players.items():
+            costs[name].append(round_of(receive, messages, number * length_ns))
+    return costs
+
+
+def outputs_of(messages: Messages, rig: Rig, outputs: int) -> tuple[list[object], list[object]]:
+    """What the engine and the script send for the same messages: who gets which bytes, and when."""
+    ours: list[object] = []
+    theirs: list[object] = []
+    receive = Engine(rig, lambda name, data, t_ns: ours.append((name, data, t_ns))).receive
+    other = Splitter(
+        synths(outputs), lambda name, data, t_ns: theirs.append((name, bytes(data), t_ns))
+    ).receive
+    for data, t_ns in messages:
+        receive(data, t_ns)
+        other(data, t_ns)
+    return ours, theirs
+
+
+def by_output(sent: Sequence[object]) -> dict[str, list[object]]:
+    """The sends sorted by output: which output comes first at one time is nobody's promise."""
+    found: dict[str, list[object]] = {}
+    for name, data, t_ns in sent:  # type: ignore[misc]
+        found.setdefault(name, []).append((data, t_ns))
+    return found
+
+
+# ---- the parts -----------------------------------------------------------------------------------
+
+
+def cost(folder: Path, count: int, rounds: int) -> str:
+    """The engine beside the script: five transforms to four outputs, mix by mix."""
+    rig = make_rig(folder, 4)
+    rows = []
+    for name, messages in mixes(count).items():
+        ours, theirs = outputs_of(messages, rig, 4)
+        assert by_output(ours) == by_output(theirs), f"{name}: not the same bytes"
+        costs = compare({"engine": engine(rig), "mido": script(4)}, messages, rounds)
+        mine, other = (median(costs[who][1:] or costs[who]) for who in ("engine", "mido"))
+        first = costs["mido"][0] / costs["engine"][0]
+        cells = (f"{mine:.2f}", f"{other:.2f}", f"{other / mine:.1f}", f"{first:.1f}")
+        rows.append((name, *cells, shares(messages)))
+    heads = ("mix", "engine us", "mido us", "ratio", "first round", "consists of")
+    return f"Five transforms to four outputs, a message; the same bytes sent\n{table(heads, rows)}"
+
+
+def outputs(folder: Path, count: int, rounds: int) -> str:
+    """How the cost grows with the outputs."""
+    numbers = (1, 2, 4, 8, 16)
+    players = {str(number): engine(make_rig(folder, number)) for number in numbers}
+    costs = medians(compare(players, mixes(count)["realistic"], rounds))
+    rows = [
+        (number, f"{costs[str(number)]:.2f}", f"{costs[str(number)] / number:.2f}")
+        for number in numbers
+    ]
+    heads = ("outputs", "engine us", "us an output")
+    return f"More outputs, realistic mix\n{table(heads, rows)}"
+
+
+def idle(folder: Path, count: int, rounds: int) -> str:
+    """How the cost grows with entries that are concerned with nothing that comes."""
+    numbers = (0, 5, 10, 20)
+    players = {str(number): engine(make_rig(folder, 4, number)) for number in numbers}
+    costs = medians(compare(players, mixes(count)["realistic"], rounds))
+    rows = []
+    for number in numbers:
+        more = costs[str(number)] / costs["0"] - 1
+        each = f"{more / number:+.2%}" if number else ""
+        rows.append((number, f"{costs[str(number)]:.2f}", f"{more:+.1%}", each))
+    heads = ("such entries", "engine us", "more", "each")
+    return f"Entries that do not care, on each of four outputs, realistic mix\n{table(heads, rows)}"
+
+
+def medians(costs: Mapping[str, Sequence[float]]) -> dict[str, float]:
+    """The median of each after the first round, in which everything is fresh."""
+    return {name: median(values[1:] or values) for name, values in costs.items()}
+
+
+def start(folder: Path, count: int, rounds: int) -> str:
+    """How long `check` and `run` take until they have something to say."""
+    long_rig = folder / "long.yaml"
+    text = rig_text(16, 7)
+    long_rig.write_text(text, "utf-8")
+    small_rig = folder / "quay-4-0.yaml"
+    small_rig.write_text(rig_text(4), "utf-8")
+    bare = median(seconds_until(["-c", "pass"], None) for _ in range(rounds))
+    rows = [("python -c pass", "", f"{bare:.3f}")]
+    for command, rig, word in (
+        ("check", long_rig, None),
+        ("check", small_rig, None),
+        ("run", long_rig, b"ready"),
+        ("run", small_rig, b"ready"),
+    ):
+        arguments = ["-m", "pointsman.cli", command, str(rig)]
+        took = median(seconds_until(arguments, word) for _ in range(rounds))
+        lines = len(rig.read_text("utf-8").splitlines())
+        rows.append((command, f"{lines} lines", f"{took:.3f}"))
+    return "From the command line to the answer (run: to the line 'ready')\n" + table(
+        ("command", "rig", "seconds"), rows
+    )
+
+
+def seconds_until(arguments: list[str], word: bytes | None) -> float:
+    """How long Python takes with these arguments to its end, or to a line with this word."""
+    began = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, *arguments], stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    )
+    assert process.stdout is not None
+    lines = []
+    for line in process.stdout:
+        lines.append(line)
+        if word is not None and word in line:
+            break
+    took = time.perf_counter() - began
+    if word is not None:
+        process.terminate()
+    process.stdout.close()
+    code = process.wait()
+    assert code == 0, b"".join(lines).decode()
+    return took
+
+
+def render(folder: Path, count: int, rounds: int) -> str:
+    """An hour of input through `render`: time, and whether memory grows with the length."""
+    hour = 3600 * count // FULL
+    rows = []
+    for kind, write in (("tsv", write_tsv), ("mid", write_mid)):
+        for outputs_ in (1, 4):
+            rig = folder / f"rig-{outputs_}.yaml"
+            rig.write_text(rig_text(outputs_), "utf-8")
+            for seconds in (hour // 10, hour):
+                source = folder / f"input-{seconds}.{kind}"
+                if not source.exists():
+                    write(source, seconds)
+                took, peak_mib = run_render(rig, source, folder / "out")
+                rows.append(
+                    (f".{kind}", f"{seconds} s", outputs_, f"{took:.1f}", f"{peak_mib:.0f}")
+                )
+    heads = ("input", "length", "outputs", "seconds", "peak MiB")
+    return (
+        "render, 1,000 messages a second, five transforms, .tsv and .mid of each output written\n"
+        f"{table(heads, rows)}"
+    )
+
+
+def write_tsv(path: Path, seconds: int) -> None:
+    """The realistic mix as an event log."""
+    with TsvWriter(path) as writer:
+        for data, t_ns in play(seconds):
+            writer.write(t_ns, data)
+
+
+def write_mid(path: Path, seconds: int) -> None:
+    """The same without clock, which `render` makes itself: 48 a second at 120 a minute."""
+    with SmfWriter(path) as writer:
+        for data, t_ns in play(seconds, clock=False):
+            writer.write(t_ns, data)
+
+
+def run_render(rig: Path, source: Path, out: Path) -> tuple[float, float]:
+    """Seconds and peak memory in MiB of one `render`, in a process of its own."""
+    began = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "pointsman.cli", "render", rig, source, "--out", out],
+        stdout=subprocess.DEVNULL,
+    )
+    _, status, usage = wait4(process.pid, 0)
+    process.returncode = status
+    assert status == 0, "render failed; its line stands above"
+    return time.perf_counter() - began, usage.ru_maxrss / 1024
+
+
+Part = Callable[[Path, int, int], str]
+PARTS: dict[str, Part] = {part.__name__: part for part in (cost, outputs, idle, start, render)}
+FULL, QUICK = 20_000, 400
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Print what was asked for."""
+    parser = argparse.ArgumentParser(description="What the engine costs, beside a mido script.")
+    parser.add_argument("part", nargs="*", help=f"{', '.join(PARTS)} (default: all)")
+    parser.add_argument("--quick", action="store_true", help="few messages, to see that it runs")
+    options = parser.parse_args(arguments)
+    unknown = [name for name in options.part if name not in PARTS]
+    if unknown:
+        parser.error(f"there is no part '{unknown[0]}'; there is {', '.join(PARTS)}")
+    count, rounds = (QUICK, 2) if options.quick else (FULL, ROUNDS)
+    for name in options.part or PARTS:
+        with TemporaryDirectory() as folder:
+            print(PARTS[name](Path(folder), count, rounds), end="\n\n", flush=True)
+
+
+if __name__ == "__main__":
+    main()
