@@ -17,7 +17,8 @@ from pointsman.message import is_message
 
 _BOM = b"\xef\xbb\xbf"  # some editors begin every UTF-8 file with it
 _SECONDS_DIGITS, _DECIMALS = 12, 9
-_REMEMBERED = 4096  # short messages, a few hundred KiB
+_REMEMBERED = 16_384  # short messages, a few MiB
+_BLOCK = 256  # lines that the writer collects before it writes
 _LONG = 12  # characters of hex that are more than three bytes take, so not remembered
 _QUOTED = 40  # characters of a broken line that its error shows
 _WORD = re.compile(r"\S+", re.ASCII)
@@ -56,13 +57,10 @@ def read_tsv(path: Path) -> Iterator[tuple[int, bytes]]:
 def _parse_time(text: bytes) -> int:
     """Seconds, written in decimals, as nanoseconds; ValueError for anything else."""
     seconds, _, decimals = text.partition(b".")
-    if (
-        seconds.isdigit()
-        and len(seconds) <= _SECONDS_DIGITS
-        and (decimals.isdigit() or not decimals)
-        and len(decimals) <= _DECIMALS
-    ):
-        return int(seconds + decimals.ljust(_DECIMALS, b"0"))
+    digits = seconds + decimals.ljust(_DECIMALS, b"0")
+    places = len(digits) - _DECIMALS  # those of the seconds, unless there are too many decimals
+    if 0 < places <= _SECONDS_DIGITS and places == len(seconds) and digits.isdigit():
+        return int(digits)
     raise ValueError
 
 
@@ -119,26 +117,36 @@ class TsvWriter:
 
     def __init__(self, path: Path) -> None:
         self._file = path.open("w", encoding="utf-8", newline="\n")
-        self._t_ns, self._seconds = 0, "0.000000"
+        self._lines: list[str] = []
 
     def write(self, t_ns: int, data: bytes) -> None:
         """Write one message; the time is rounded to whole microseconds, half up."""
-        if t_ns != self._t_ns:
-            self._t_ns = t_ns
-            digits = str((t_ns + 500) // 1000).zfill(7)
-            self._seconds = f"{digits[:-6]}.{digits[-6:]}"
-        rest = _recall_rest(data) if len(data) <= 3 else _rest(data)
-        self._file.write(self._seconds + rest)
+        lines = self._lines
+        lines.append(_seconds(t_ns) + (_recall_rest(data) if len(data) <= 3 else _rest(data)))
+        if len(lines) == _BLOCK:
+            self._write_lines()
+
+    def _write_lines(self) -> None:
+        self._file.write("".join(self._lines))
+        self._lines.clear()
 
     def close(self) -> None:
         """Write what is left; once is enough."""
-        self._file.close()
+        if not self._file.closed:
+            with self._file:
+                self._write_lines()
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+@lru_cache(16)  # several outputs are sent most of what comes at one moment
+def _seconds(t_ns: int) -> str:
+    digits = str((t_ns + 500) // 1000).zfill(7)
+    return f"{digits[:-6]}.{digits[-6:]}"
 
 
 def _rest(data: bytes) -> str:

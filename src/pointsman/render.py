@@ -23,7 +23,7 @@ END_OF_TRACK = b"\xff\x2f"
 
 
 class Recorder:
-    """What leaves one output, written to its two files and weighed for its wire."""
+    """What leaves one output, written to its two files and, if paced, weighed for its wire."""
 
     def __init__(self, spec: OutputSpec, folder: Path, division: int) -> None:
         self.rate = spec.wire_rate
@@ -36,6 +36,10 @@ class Recorder:
         """Write one message."""
         self._tsv.write(t_ns, data)
         self._smf.write(t_ns, data)
+        if self.rate is not None:
+            self._weigh(data, t_ns)
+
+    def _weigh(self, data: bytes, t_ns: int) -> None:
         second = t_ns // NS_PER_S
         if second != self._second:
             self._second, self._second_bytes = second, 0

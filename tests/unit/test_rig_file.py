@@ -273,8 +273,8 @@ KEYS = {
         "input: {port: a}\noutputs:\n  '': {port: b}\n  ../x: {port: b}\n  a/b: {port: b}\n"
         "  a\\b: {port: b}\n  a:b: {port: b}\n",
         [
-            f"rig.yaml:{line}:3: outputs.{name}: an output's name must not be empty, begin with a "
-            "dot or have / \\ : in it"
+            f"rig.yaml:{line}:3: outputs.{name}: an output's name has / \\ : in it, begins with a "
+            "dot or is empty; write tug"
             for line, name in enumerate(["", "../x", "a/b", "a\\b", "a:b"], 3)
         ],
     ),
@@ -551,10 +551,12 @@ def test_folders_that_cannot_be_used_are_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     text = f"{SMALL}plugins: {{folders: [none, open, file]}}\n"
     assert faults(tmp_path, text) == [
-        "rig.yaml:3:21: plugins.folders[1]: there is no folder 'none'; write one relative to the rig file",
+        "rig.yaml:3:21: plugins.folders[1]: there is no folder 'none'; write one "
+        "relative to the rig file",
         "rig.yaml:3:27: plugins.folders[2]: others may write to the folder 'open'; chmod o-w it "
         "first",
-        "rig.yaml:3:33: plugins.folders[3]: there is no folder 'file'; write one relative to the rig file",
+        "rig.yaml:3:33: plugins.folders[3]: there is no folder 'file'; write one "
+        "relative to the rig file",
     ]
 
 

@@ -54,9 +54,9 @@ class SmfWriter:
         A file holds channel messages and system exclusive, and no other system messages.
         """
         status = data[0]
-        if status > 0xF0:
-            return False
-        if status == 0xF0:
+        if status >= 0xF0:
+            if status > 0xF0:
+                return False
             data = b"\xf0" + vlq(len(data) - 1) + data[1:]
         self._event(self._map.tick(t_ns), data)
         return True
@@ -91,9 +91,14 @@ class SmfWriter:
         self.close()
 
     def _event(self, tick: int, data: bytes) -> None:
-        self._wait(tick)
-        self._block += data
-        if len(self._block) >= _BLOCK:
+        block, delta = self._block, tick - self._tick
+        if 0 <= delta < 0x80:  # most often: a quantity of one byte
+            block.append(delta)
+            self._tick = tick
+        else:
+            self._wait(tick)
+        block += data
+        if len(block) >= _BLOCK:
             self._flush()
 
     def _wait(self, tick: int) -> None:
