@@ -50,6 +50,8 @@ Occasion = Literal["next_note", "note_off", "stop"]
 class CcResetOptions(PluginOptions):
     """What cc_reset can be told."""
 
+    moves_nothing = True
+
     controls: Annotated[
         dict[Control, Home],
         Field(

@@ -38,6 +38,8 @@ Bits = Annotated[Literal[7, 14], BeforeValidator(as_int)]
 class CcScaleOptions(PluginOptions):
     """What cc_scale can be told."""
 
+    moves_nothing = True
+
     control: Annotated[Control, Field(description="the control to scale")]
     from_: Annotated[
         Range | None,
@@ -71,7 +73,9 @@ class CcScaleOptions(PluginOptions):
         found = []
         top = self.ref().top
         if self.bits == 14 and top == 127:
-            what = "14 bits need a control from 0 to 31, whose fine half is 32 above it"
+            what = (
+                f"'{self.control.name}' has no fine half; write a control from 0 to 31, or bits: 7"
+            )
             found.append(OptionProblem(("bits",), what))
             top = 16383
         for name, ends in (("from", self.source()), ("to", self.to)):
@@ -99,6 +103,8 @@ class CcScale(Plugin[CcScaleOptions]):
         self.only_controls = self._reader.numbers
         wide = self._ref.fine is not None
         self._table = [] if wide else [bytes((scale(v, options),)) for v in range(128)]
+        self._known: dict[int, int] = {}
+        self._coarse = [-1] * 16  # the coarse half that each channel was sent last
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """A plain control takes the short way; only SysEx controls look at SysEx."""
@@ -113,13 +119,25 @@ class CcScale(Plugin[CcScaleOptions]):
         return data[:2] + self._table[data[2]]
 
     def _any(self, data: bytes, t_ns: int) -> Emission:
-        """A pair goes out as a pair; of a parameter only the data entry changes."""
+        """Of a parameter only the data entry changes."""
         found = self._reader.control(data)
         if found is None:
             return data
         if self._ref.fine is None:
             return data[:2] + self._table[data[2]]
-        return self._ref.messages(data[0] & 0x0F, scale(found[1], self.options))
+        scaled = self._known.get(found[1])
+        if scaled is None:
+            scaled = self._known[found[1]] = scale(found[1], self.options)
+        return self._pair(data, scaled)
+
+    def _pair(self, data: bytes, scaled: int) -> Emission:
+        """The halves that a receiver lacks: a coarse one sets the fine one to 0 by itself."""
+        channel = data[0] & 0x0F
+        coarse, fine = self._ref.messages(channel, scaled)
+        known, self._coarse[channel] = self._coarse[channel], scaled >> 7
+        if data[1] == self._ref.cc:
+            return [coarse, fine] if scaled & 0x7F else coarse
+        return fine if known == scaled >> 7 else [coarse, fine]
 
     def _sysex(self, data: bytes, t_ns: int) -> Emission:
         found = self._reader.sysex(data)

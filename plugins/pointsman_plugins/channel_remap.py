@@ -11,6 +11,7 @@ from pointsman.plugin import (
     Channel,
     Channels,
     Emission,
+    Flow,
     Kind,
     Plugin,
     PluginOptions,
@@ -30,6 +31,14 @@ class ChannelRemapOptions(PluginOptions):
     others: Annotated[
         Literal["pass", "drop"], Field(description="what becomes of channels not in the map")
     ] = "pass"
+
+    def foresee(self, flow: Flow) -> list[Flow]:
+        """The channels to which a message goes."""
+        if flow.channel is None:
+            return [flow]
+        stay = () if self.others == "drop" else (flow.channel + 1,)
+        targets = self.map.get(flow.channel + 1, stay)
+        return [flow._replace(channel=target - 1) for target in targets]
 
 
 # What each byte becomes on each channel: only a status byte below F0 has one in it.

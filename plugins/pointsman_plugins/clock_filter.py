@@ -8,6 +8,7 @@ from pydantic import Field
 
 from pointsman.plugin import (
     Emission,
+    Flow,
     Host,
     Kind,
     Plugin,
@@ -36,6 +37,13 @@ class ClockFilterOptions(PluginOptions):
         Whole(1, 9999),
         Field(description="only every so many clocks goes on, the first one too"),
     ] = 1
+
+    def foresee(self, flow: Flow) -> list[Flow]:
+        """Clock and transport that are not dropped pass, and so does all else."""
+        dropped = (flow.kind is Kind.CLOCK and self.clock == "drop") or (
+            flow.kind in _TRANSPORT and self.transport == "drop"
+        )
+        return [] if dropped else [flow]
 
 
 class ClockFilter(Plugin[ClockFilterOptions]):

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from pointsman.plugin import Kind, Plugin, PluginOptions, Step, hookimpl, stateless
+from pointsman.plugin import Flow, Kind, Plugin, PluginOptions, Step, hookimpl, stateless
 
 FilterKind = Literal[
     "note", "control", "program", "bend", "channel_pressure", "key_pressure", "sysex", "clock",
@@ -32,6 +32,17 @@ class MessageFilterOptions(PluginOptions):
     ] = None
     drop: Annotated[list[FilterKind] | None, Field(description="these kinds are dropped")] = None
 
+    def passes(self, kind: Kind) -> bool:
+        """Whether messages of this kind go on. Channel mode messages always do."""
+        word = _GROUPS.get(kind, kind.value)
+        if kind is Kind.MODE:
+            return True
+        return word not in self.drop if self.drop is not None else word in (self.pass_ or ())
+
+    def foresee(self, flow: Flow) -> list[Flow]:
+        """What passes, passes as it is."""
+        return [flow] if self.passes(flow.kind) else []
+
     @model_validator(mode="after")
     def _one_list(self) -> MessageFilterOptions:
         if (self.pass_ is None) == (self.drop is None):
@@ -51,12 +62,7 @@ class MessageFilter(Plugin[MessageFilterOptions]):
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """What is dropped concerns us; what passes does not."""
-        word = _GROUPS.get(kind, kind.value)
-        if kind is Kind.MODE:
-            return None
-        if self.options.drop is not None:
-            return _drop if word in self.options.drop else None
-        return None if word in (self.options.pass_ or ()) else _drop
+        return None if self.options.passes(kind) else _drop
 
 
 @stateless

@@ -30,6 +30,8 @@ from pointsman.plugin import (
 class NoteLimitOptions(PluginOptions):
     """What note_limit can be told."""
 
+    moves_nothing = True
+
     voices: Annotated[
         int | Literal["device"],
         Whole(1, 2048, words=("device",)),

@@ -25,6 +25,9 @@ NRPN_LSB, NRPN_MSB, RPN_LSB, RPN_MSB = 98, 99, 100, 101
 NULL = 127
 """RPN 127/127 selects no parameter (MIDI 1.0, 4.2.1, p. 18)."""
 
+REST_OF_ENTRY = frozenset({38, 96, 97})
+"""Data entry fine, increment and decrement: they mean the selected parameter too (p. 18)."""
+
 SELECTING = frozenset({NRPN_LSB, NRPN_MSB, RPN_LSB, RPN_MSB})
 
 Parameter = tuple[bool, int, int]
@@ -68,6 +71,14 @@ class ControlRef:
         """Whether one control change sets it."""
         return self.cc is not None and self.fine is None
 
+    def same_as(self, other: ControlRef) -> bool:
+        """Whether what sets the one sets the other, or half of it, too: only the name differs."""
+        if self.cc is not None:
+            return bool({self.cc, self.fine} & {other.cc, other.fine} - {None})
+        if self.parameter is not None:
+            return self.parameter == other.parameter
+        return self.sysex == other.sysex
+
     def messages(self, channel: int, value: int) -> list[bytes]:
         """The messages that set it to `value` (0 to `top`) on `channel` (0-15)."""
         if self.cc is not None:
@@ -83,6 +94,18 @@ class ControlRef:
         assert self.sysex is not None
         before, after = self.sysex
         return [before + bytes((value,)) + after]
+
+
+def named_twice(refs: Iterable[ControlRef]) -> list[tuple[ControlRef, ControlRef]]:
+    """Which of these are the same control as one that stands before them: it, and that one."""
+    seen: list[ControlRef] = []
+    found = []
+    for ref in refs:
+        first = next((other for other in seen if ref.same_as(other)), None)
+        if first is not None:
+            found.append((ref, first))
+        seen.append(ref)
+    return found
 
 
 def parse_sysex(text: str) -> tuple[bytes, bytes]:
@@ -164,7 +187,7 @@ class ControlReader:
     def reselect(self, channel: int, ref: ControlRef) -> list[bytes]:
         """What puts the stream's own parameter back after a message of ours selected another."""
         selected = self._selected[channel]
-        if ref.parameter is None or selected == ref.parameter or NULL in selected[1:]:
+        if ref.parameter is None or selected == ref.parameter or selected[1:] == (NULL, NULL):
             return []
         return select_parameter(channel, selected)
 

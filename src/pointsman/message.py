@@ -29,6 +29,7 @@ KEYS = MODE + 0x100
 NO_MESSAGE = -1
 FIRST_MODE = 120
 ALL_SOUND_OFF = 120
+RESET_ALL_CONTROLLERS = 121
 ALL_NOTES_OFF = 123
 NOTE_OFF_VELOCITY = 64
 """What a sender without velocity sensing sends (MIDI 1.0, 4.2.1, p. 10)."""

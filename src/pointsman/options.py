@@ -10,9 +10,10 @@ type here reads text.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from typing import Annotated, Any, NamedTuple, TypeVar
+from typing import Annotated, Any, ClassVar, NamedTuple, TypeVar
 
 from pydantic import (
     AfterValidator,
@@ -28,7 +29,8 @@ from pydantic_core import core_schema
 from pointsman.control_refs import ControlRef
 from pointsman.controls import CONTROL_BY_NAME, LAST_CONTROL
 from pointsman.device import Device
-from pointsman.units import DURATION_EXAMPLES, Duration, parse_duration, parse_note
+from pointsman.flow import Flow
+from pointsman.units import DURATION_EXAMPLES, NS_PER_MS, Duration, parse_duration, parse_note
 
 T = TypeVar("T")
 
@@ -60,9 +62,24 @@ class PluginOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
+    moves_nothing: ClassVar[bool] = False
+    """True: all that leaves came in, or could have: same kind, same channel, same number."""
+
     def problems(self, context: Context) -> list[OptionProblem]:
         """What is wrong with these options taken together; called once each is valid."""
         return []
+
+    def foresee(self, flow: Flow) -> Sequence[Flow] | None:
+        """What becomes of messages such as `flow`, so that `check` can warn of contradictions.
+
+        What passes is returned as it is, whatever becomes of its values; nothing for what is
+        dropped, and None for what cannot be told from here: then `check` says nothing of it.
+        """
+        return (flow,) if self.moves_nothing else None
+
+    def adds(self) -> Sequence[Flow]:
+        """What leaves that never came in, such as the control that an lfo moves."""
+        return ()
 
 
 def suggest(word: str, choices: list[str]) -> str:
@@ -240,3 +257,20 @@ Time = Annotated[
     WithJsonSchema({"type": "string", SHOWN: "a duration"}),
 ]
 """A duration: 250ms, 2s, 6 clocks, 1/16, 1/8., 1/8t, 1 bar."""
+
+SHORTEST_INTERVAL_NS = NS_PER_MS
+"""What repeats, repeats no faster: one control change alone takes a MIDI cable 0.96 ms."""
+
+
+def _long_enough(interval: Duration) -> Duration:
+    if not interval.clocks and interval.ns < SHORTEST_INTERVAL_NS:
+        raise ValueError(f"'{interval}' is too short; write 1ms or longer")
+    return interval
+
+
+Interval = Annotated[Time, AfterValidator(_long_enough)]
+"""A duration after which something repeats: at least 1ms, or any number of clocks but 0.
+
+Clocks can come fast, or all at once: hold what they make in nanoseconds against
+`SHORTEST_INTERVAL_NS` as well.
+"""

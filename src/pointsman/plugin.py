@@ -25,12 +25,22 @@ from collections.abc import Callable, Collection, Sequence
 from functools import partial
 from typing import Any, ClassVar, Generic, TypeVar
 
-from pointsman.control_refs import ControlReader, ControlRef
+from pointsman.control_refs import (
+    REST_OF_ENTRY,
+    ControlReader,
+    ControlRef,
+    named_twice,
+    parse_sysex,
+    select_parameter,
+)
 from pointsman.device import Device
+from pointsman.flow import Flow, flow_of
 from pointsman.hookspecs import hookimpl
 from pointsman.message import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
+    CLOCKS_PER_QUARTER,
+    RESET_ALL_CONTROLLERS,
     Kind,
     control_change,
     note_off,
@@ -38,11 +48,15 @@ from pointsman.message import (
     program_change,
     song_position,
 )
+from pointsman.notes import NOTE_KINDS, HeldNotes, move_notes
 from pointsman.options import (
+    SHORTEST_INTERVAL_NS,
+    SHOWN,
     Channel,
     Channels,
     Context,
     Control,
+    Interval,
     NoteNumber,
     OptionProblem,
     PluginOptions,
@@ -51,10 +65,11 @@ from pointsman.options import (
     Value,
     Whole,
     as_int,
+    missing,
 )
 from pointsman.schedule import Schedule, Timer
-from pointsman.transport import Transport, TransportChange
-from pointsman.units import Duration
+from pointsman.transport import DEFAULT_TEMPO, Transport, TransportChange
+from pointsman.units import Duration, parse_duration
 
 Emission = bytes | Sequence[bytes] | None
 """What a plugin sends on: one message, several, or none."""
@@ -165,7 +180,18 @@ def clears_notes(mode_message: bytes) -> bool:
     return mode_message[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF)
 
 
+def resets_controls(mode_message: bytes) -> bool:
+    """Whether it resets controls of its channel in the synth, so that their values are unknown."""
+    return mode_message[1] == RESET_ALL_CONTROLLERS
+
+
 __all__ = [
+    "CLOCKS_PER_QUARTER",
+    "DEFAULT_TEMPO",
+    "NOTE_KINDS",
+    "REST_OF_ENTRY",
+    "SHORTEST_INTERVAL_NS",
+    "SHOWN",
     "Channel",
     "Channels",
     "Context",
@@ -175,7 +201,10 @@ __all__ = [
     "Device",
     "Duration",
     "Emission",
+    "Flow",
+    "HeldNotes",
     "Host",
+    "Interval",
     "Kind",
     "NoteNumber",
     "OptionProblem",
@@ -192,10 +221,18 @@ __all__ = [
     "as_int",
     "clears_notes",
     "control_change",
+    "flow_of",
     "hookimpl",
+    "missing",
+    "move_notes",
+    "named_twice",
     "note_off",
     "note_on",
+    "parse_duration",
+    "parse_sysex",
     "program_change",
+    "resets_controls",
+    "select_parameter",
     "song_position",
     "stateless",
 ]

@@ -96,6 +96,10 @@ def _takes(schema: dict[str, Any], definitions: dict[str, Any]) -> str:
     """A JSON schema in a player's words."""
     if "$ref" in schema:
         schema = definitions[schema["$ref"].rpartition("/")[2]]
+    if SHOWN in schema:
+        return str(schema[SHOWN])
+    if "properties" in schema:
+        return f"{{{', '.join(schema['properties'])}}}"
     if "anyOf" in schema:
         parts = [_takes(part, definitions) for part in schema["anyOf"] if part != {"type": "null"}]
         return " or ".join(dict.fromkeys(parts))
@@ -125,8 +129,6 @@ def _scalar(schema: dict[str, Any]) -> str:
         "integer": "a whole number", "number": "a number", "string": "text",
         "boolean": "true or false",
     }.get(schema.get("type", ""), "anything")  # fmt: skip
-    if SHOWN in schema:
-        return str(schema[SHOWN])
     low, high = schema.get("minimum"), schema.get("maximum")
     if low is not None and high is not None:
         return f"{low} to {high}"

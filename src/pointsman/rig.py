@@ -8,6 +8,7 @@ from pathlib import Path
 
 from pointsman.device import Device
 from pointsman.plugin import Plugin, PluginOptions
+from pointsman.validation import Origin
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +22,7 @@ class EntrySpec:
     channels: frozenset[int] | None = None
     bypass: bool = False
     file: str = "rig.yaml"
+    origin: Origin | None = field(default=None, compare=False, repr=False)
 
 
 class Restore(StrEnum):
@@ -45,6 +47,8 @@ class OutputSpec:
     opening: tuple[bytes, ...] = ()
     restore: Restore = Restore.LAST
     line: int = 0
+    origin: Origin | None = field(default=None, compare=False, repr=False)
+    opening_origins: tuple[Origin, ...] = field(default=(), compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,16 +46,18 @@ class Schedule:
         self.now_ns: int | None = None
         self.timed: list[tuple[int, int, Timer]] = []
         self.counted: list[tuple[int, int, Timer]] = []
+        self._endless = False
 
     def at(self, due_ns: int, call: Call, *, endless: bool = False) -> Timer:
         """Call at `due_ns`, or next of all where that time has passed.
 
-        `endless` marks what repeats for ever: an end does not wait for it. TypeError where the
-        time is no whole number, so that a plugin's slip stays with the plugin.
+        `endless` marks what repeats for ever: an end does not wait for it, nor for anything that
+        its calls set. TypeError where the time is no whole number, so that a plugin's slip stays
+        with the plugin.
         """
         if type(due_ns) is not int:
             raise TypeError(f"a time must be whole nanoseconds, not {due_ns!r}")
-        timer = Timer(call, endless)
+        timer = Timer(call, endless or self._endless)
         heappush(self.timed, (due_ns, next(self._order), timer))
         return timer
 
@@ -66,7 +68,7 @@ class Schedule:
         them; while the clock does not run, the last measured tempo gives the time. A wait that
         began before the clock did is counted from its first clock on.
         """
-        timer = Timer(call)
+        timer = Timer(call, self._endless)
         timer.fallback_ns = t_ns + self._transport.to_ns(duration)
         if duration.clocks is not None and duration.clocks >= 1:
             whole = int(duration.clocks)
@@ -103,10 +105,9 @@ class Schedule:
         while (due_ns := self.next_due_ns) is not None and due_ns <= t_ns:
             if self.timed and self.timed[0][0] == due_ns:
                 timer = heappop(self.timed)[2]
-                timer.live = False
                 if self.now_ns is None or due_ns > self.now_ns:
                     self.now_ns = due_ns
-                timer.call(self.now_ns)
+                self._call(timer, self.now_ns)
             else:
                 self._clock_died(due_ns)
 
@@ -123,8 +124,16 @@ class Schedule:
             if timer.rest_ns:
                 heappush(self.timed, (t_ns + timer.rest_ns, next(self._order), timer))
             else:
-                timer.live = False
-                timer.call(t_ns)
+                self._call(timer, t_ns)
+
+    def _call(self, timer: Timer, t_ns: int) -> None:
+        """Make one call; what an endless one sets in it is endless, too."""
+        timer.live = False
+        self._endless = timer.endless
+        try:
+            timer.call(t_ns)
+        finally:
+            self._endless = False
 
     def take_all(self) -> Iterator[Timer]:
         """Empty the schedule, giving what was in it in order; what waits for clocks comes last."""

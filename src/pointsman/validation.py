@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from types import UnionType
-from typing import Any, TypeVar, Union, get_args, get_origin
+from typing import Any, NamedTuple, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -34,6 +34,20 @@ class Report:
         """Note a fault at `place`, counted from `root`; `at_key`: the key itself is wrong."""
         line, column = locate(root, place, at_key=at_key)
         self.problems.append(Problem(self.path, line, column, show_place(place), what))
+
+
+class Origin(NamedTuple):
+    """Where a part of a rig stands: the file as problems show it, its tree, and the place in it."""
+
+    path: str
+    root: Node
+    place: Place
+
+    def problem(self, place: Place, what: str) -> Problem:
+        """Something to say of this part, or of what is at `place` within it."""
+        report = Report(self.path)
+        report.add(self.root, (*self.place, *place), what, at_key=not place)
+        return report.problems[0]
 
 
 def locate(root: Node, place: Sequence[str | int], *, at_key: bool = False) -> tuple[int, int]:
@@ -143,7 +157,7 @@ def _in_the_file(root: Node, place: Place, inner: Place) -> Place:
         node = node.child(step) if node else None
     found: list[str | int] = []
     for step in inner:
-        if isinstance(step, int) and node is not None and isinstance(node.value, str):
+        if isinstance(step, int) and node is not None and not isinstance(node.value, list):
             continue
         found.append(step)
         node = node.child(step) if node else None
