@@ -15,7 +15,7 @@ from pointsman.plugin import Plugin
 from pointsman.registry import Registry
 from pointsman.rig import EntrySpec
 from pointsman.rig_model import EntryPart, IncludedPart, UsePart
-from pointsman.validation import Place, Report, check
+from pointsman.validation import Origin, Place, Report, check
 from pointsman.yaml_tree import Node, read_tree
 
 
@@ -39,6 +39,10 @@ class Source:
         node = self.at(*place)
         items = node.value if node and isinstance(node.value, list) else []
         return [((*place, number), item) for number, item in enumerate(items)]
+
+    def origin(self, place: Place) -> Origin:
+        """The part at `place`, as advice points to it."""
+        return Origin(self.report.path, self.root, place)
 
     def add(self, place: Place, what: str, *, at_key: bool = False) -> None:
         """Note a fault at `place`."""
@@ -147,8 +151,8 @@ class ChainReader:
             return []
         channels = None if entry.channels is None else frozenset(c - 1 for c in entry.channels)
         label = entry.label or name
-        file = source.path.name
-        return [EntrySpec(plugin, options, label, node.line, channels, entry.bypass, file)]
+        file, origin = source.path.name, source.origin(place)
+        return [EntrySpec(plugin, options, label, node.line, channels, entry.bypass, file, origin)]
 
     @staticmethod
     def _options(

@@ -82,11 +82,25 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
+    from pointsman.advice import advise
+    from pointsman.device_commands import verdict
+    from pointsman.errors import warning
     from pointsman.rig_file import load_rig
 
-    rig = load_rig(options.rig)
+    try:
+        rig = load_rig(options.rig)
+    except RigError as error:
+        if options.json:
+            _print_json(verdict(options.rig, error.problems, ()))
+        raise
+    warnings = advise(rig)
+    if options.json:
+        _print_json(verdict(options.rig, (), warnings))
+        return DONE
     names = ", ".join(output.name for output in rig.outputs)
     print(f"{options.rig}: right. Input {rig.input_port}; outputs {names}.")
+    for problem in warnings:
+        print(warning(problem))
     return DONE
 
 
@@ -173,6 +187,10 @@ def _demo(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _no_command(options: argparse.Namespace) -> int:
+    raise AssertionError("argparse asks for a command below this one")
+
+
 def _print_json(data: Any) -> None:
     print(json.dumps(data, indent=2))
 
@@ -207,6 +225,14 @@ def _parser() -> argparse.ArgumentParser:
 
     check = add("check", _check, "say whether a rig is right", "pointsman check harbour.yaml")
     check.add_argument("rig", metavar="RIG", help="the rig file")
+    check.add_argument("--json", action="store_true", help="print the verdict as JSON")
+
+    from pointsman.device_commands import add_device_commands
+
+    device = add(
+        "device", _no_command, "make, show and check device files", "pointsman device show tug.yaml"
+    )
+    add_device_commands(device)
 
     render = add(
         "render",

@@ -18,7 +18,7 @@ from pointsman.errors import Problem
 from pointsman.options import Channel, Context, NoteNumber, Value, Whole
 from pointsman.rig_model import Part
 from pointsman.validation import Report, check
-from pointsman.yaml_tree import read_tree
+from pointsman.yaml_tree import Node, read_tree
 
 FourteenBit = Annotated[int, Whole(0, 16383, "a value")]
 Cc = Annotated[int, Whole(0, LAST_CONTROL, "a control")]
@@ -96,17 +96,25 @@ def load_device(
     path: Path, shown: str, middle_c_octave: int
 ) -> tuple[Device | None, list[Problem]]:
     """Read one device file; `shown` is its path as problems show it. OSError as `open` raises."""
-    root, problems = read_tree(path, shown)
-    if root is None or problems:
-        return None, problems
-    report = Report(shown)
-    if not root.is_map:
-        report.add(root, (), "a device file is a mapping; begin it with device: NAME")
-        return None, report.problems
-    part = check(DevicePart, root, (), report, Context(None, middle_c_octave))
+    part, _, problems = read_device(path, shown, middle_c_octave)
     if part is None:
-        return None, report.problems
+        return None, problems
     channel = (part.channel or 1) - 1
     controls = {name: control.ref(name, channel) for name, control in part.controls.items()}
     receives = None if part.receives is None else tuple(part.receives)
     return Device(part.device, part.channel, part.voices, receives, part.notes, controls), []
+
+
+def read_device(
+    path: Path, shown: str, middle_c_octave: int = 4
+) -> tuple[DevicePart | None, Node | None, list[Problem]]:
+    """The same as the file has it, remarks and all, with the tree that says where it stands."""
+    root, problems = read_tree(path, shown)
+    if root is None or problems:
+        return None, root, problems
+    report = Report(shown)
+    if not root.is_map:
+        report.add(root, (), "a device file is a mapping; begin it with device: NAME")
+        return None, root, report.problems
+    part = check(DevicePart, root, (), report, Context(None, middle_c_octave))
+    return part, root, report.problems

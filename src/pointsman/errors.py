@@ -32,6 +32,12 @@ class Problem(NamedTuple):
         return one_line(f"{self.path}:{self.line}:{self.column}: {where}{self.what}")
 
 
+def warning(problem: Problem) -> str:
+    """A line for what is allowed and yet seldom meant: as that of a fault, and marked."""
+    where = f"{problem.where}: " if problem.where else ""
+    return f"{problem.path}:{problem.line}:{problem.column}: warning: {where}{problem.what}"
+
+
 class RigError(PointsmanError):
     """A rig, or a device file that it names, is wrong; `problems` holds every fault found."""
 

@@ -22,11 +22,14 @@ from pointsman.rig_model import (
     ProgramOpening,
     RigPart,
 )
-from pointsman.validation import Place, Report, check
+from pointsman.validation import Origin, Place, Report, check
 from pointsman.yaml_tree import read_tree
 
 _OUTPUT_NAME = re.compile(r"[^\x00-\x1f/\\:.][^\x00-\x1f/\\:]*")
 """Output names become file names; no path may hide in one."""
+
+Opening = tuple[tuple[bytes, Origin], ...]
+"""The messages of an opening, each with the place where it stands."""
 
 
 def load_rig(path: str | Path) -> Rig:
@@ -149,7 +152,7 @@ class _Reader:
 
     def _output(
         self, name: str, chains: ChainReader
-    ) -> tuple[Device | None, tuple[bytes, ...], tuple[EntrySpec, ...]]:
+    ) -> tuple[Device | None, Opening, tuple[EntrySpec, ...]]:
         place: Place = ("outputs", name)
         self._port((*place, "port"), is_input=False)
         device = self._device((*place, "device"))
@@ -163,7 +166,7 @@ class _Reader:
         name: str,
         part: OutputPart,
         device: Device | None,
-        opening: tuple[bytes, ...],
+        opening: Opening,
         chain: tuple[EntrySpec, ...],
     ) -> OutputSpec:
         rate = WIRE_RATES[part.wire] if isinstance(part.wire, str) else part.wire
@@ -175,9 +178,11 @@ class _Reader:
             wire_rate=rate,
             delay_ns=part.delay.ns,
             active_sensing=part.active_sensing == "pass",
-            opening=opening,
+            opening=tuple(message for message, _ in opening),
             restore=Restore(part.restore),
             line=self.source.at("outputs").keys[name][0],  # type: ignore[union-attr]
+            origin=self.source.origin(("outputs", name)),
+            opening_origins=tuple(origin for _, origin in opening),
         )
 
     def _port(self, place: Place, *, is_input: bool) -> None:
@@ -207,12 +212,12 @@ class _Reader:
                 self._in_devices.extend(problems)
         return self._devices[name]
 
-    def _opening(self, place: Place, context: Context) -> tuple[bytes, ...]:
-        messages: list[bytes] = []
+    def _opening(self, place: Place, context: Context) -> Opening:
+        messages: list[tuple[bytes, Origin]] = []
         for item, node in self.source.items(place):
             turns = node.child("control") or node.child("value")
             model = ControlOpening if turns and not node.child("program") else ProgramOpening
             part: Any = check(model, self.source.root, item, self.source.report, context)
             if part is not None:
-                messages.extend(part.messages())
+                messages += [(message, self.source.origin(item)) for message in part.messages()]
         return tuple(messages)

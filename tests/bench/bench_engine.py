@@ -4,7 +4,7 @@
     python tests/bench/bench_engine.py cost outputs  # some parts
     python tests/bench/bench_engine.py --quick       # few messages, to see that it runs
 
-Parts: cost (against mido), outputs, idle (entries that do not care), start (check, run), render.
+Parts: cost (beside mido), outputs, idle (entries that do not care), render (an hour of input).
 
 What is compared runs in the same process, in turns, round by round, and the median counts: so a
 machine that is busy or slow for a while is so for all of them. Times are processor time.
@@ -153,51 +153,6 @@ def medians(costs: Mapping[str, Sequence[float]]) -> dict[str, float]:
     return {name: median(values[1:] or values) for name, values in costs.items()}
 
 
-def start(folder: Path, count: int, rounds: int) -> str:
-    """How long `check` and `run` take until they have something to say."""
-    long_rig = folder / "long.yaml"
-    text = rig_text(16, 7)
-    long_rig.write_text(text, "utf-8")
-    small_rig = folder / "quay-4-0.yaml"
-    small_rig.write_text(rig_text(4), "utf-8")
-    bare = median(seconds_until(["-c", "pass"], None) for _ in range(rounds))
-    rows = [("python -c pass", "", f"{bare:.3f}")]
-    for command, rig, word in (
-        ("check", long_rig, None),
-        ("check", small_rig, None),
-        ("run", long_rig, b"ready"),
-        ("run", small_rig, b"ready"),
-    ):
-        arguments = ["-m", "pointsman.cli", command, str(rig)]
-        took = median(seconds_until(arguments, word) for _ in range(rounds))
-        lines = len(rig.read_text("utf-8").splitlines())
-        rows.append((command, f"{lines} lines", f"{took:.3f}"))
-    return "From the command line to the answer (run: to the line 'ready')\n" + table(
-        ("command", "rig", "seconds"), rows
-    )
-
-
-def seconds_until(arguments: list[str], word: bytes | None) -> float:
-    """How long Python takes with these arguments to its end, or to a line with this word."""
-    began = time.perf_counter()
-    process = subprocess.Popen(
-        [sys.executable, *arguments], stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-    )
-    assert process.stdout is not None
-    lines = []
-    for line in process.stdout:
-        lines.append(line)
-        if word is not None and word in line:
-            break
-    took = time.perf_counter() - began
-    if word is not None:
-        process.terminate()
-    process.stdout.close()
-    code = process.wait()
-    assert code == 0, b"".join(lines).decode()
-    return took
-
-
 def render(folder: Path, count: int, rounds: int) -> str:
     """An hour of input through `render`: time, and whether memory grows with the length."""
     hour = 3600 * count // FULL
@@ -249,8 +204,8 @@ def run_render(rig: Path, source: Path, out: Path) -> tuple[float, float]:
 
 
 Part = Callable[[Path, int, int], str]
-PARTS: dict[str, Part] = {part.__name__: part for part in (cost, outputs, idle, start, render)}
-FULL, QUICK = 20_000, 400
+PARTS: dict[str, Part] = {part.__name__: part for part in (cost, outputs, idle, render)}
+FULL, QUICK = 20_000, 100
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -262,7 +217,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     unknown = [name for name in options.part if name not in PARTS]
     if unknown:
         parser.error(f"there is no part '{unknown[0]}'; there is {', '.join(PARTS)}")
-    count, rounds = (QUICK, 2) if options.quick else (FULL, ROUNDS)
+    count, rounds = (QUICK, 1) if options.quick else (FULL, ROUNDS)
     for name in options.part or PARTS:
         with TemporaryDirectory() as folder:
             print(PARTS[name](Path(folder), count, rounds), end="\n\n", flush=True)
