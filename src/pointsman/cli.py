@@ -230,7 +230,10 @@ def _parser() -> argparse.ArgumentParser:
     from pointsman.device_commands import add_device_commands
 
     device = add(
-        "device", _no_command, "make, show and check device files", "pointsman device show tug.yaml"
+        "device",
+        _no_command,
+        "make, show and check device files",
+        "pointsman device show devices/tug.yaml",
     )
     add_device_commands(device)
 

@@ -39,6 +39,30 @@ def test_a_plugin_that_raises_is_bypassed_and_the_message_goes_on() -> None:
     ]
 
 
+class Counts(Raises):
+    """Raises, and counts how often it was asked."""
+
+    name = "counts"
+    asked = 0
+
+    def on_control(self, data: bytes, t_ns: int) -> Emission:
+        """Count, and raise."""
+        self.asked += 1
+        return super().on_control(data, t_ns)
+
+
+@pytest.mark.parametrize("on_input", [True, False])
+def test_a_plugin_that_has_failed_is_never_asked_again(on_input: bool) -> None:
+    """Not even for the very message that it failed at, which the engine may have in mind."""
+    chain = (entry(Counts),)
+    desk = Desk(rig(output("tug", *(() if on_input else chain)), input_chain=chain * on_input))
+    desk.hear("\n".join([CONTROL] * 3))
+    assert desk.lines == ["tug 5 B0 07 40"] * 3
+    failed = desk.engine.faults[0].entry.plugin
+    assert isinstance(failed, Counts)
+    assert failed.asked == 1
+
+
 def test_a_failure_on_the_input_is_told_of_the_input() -> None:
     desk = Desk(rig(output("tug"), input_chain=(entry(Raises),)))
     assert desk.hear(CONTROL) == ["tug 5 B0 07 40"]

@@ -49,6 +49,8 @@ def harbour(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a sound rig, an input, and broken ones, as the current folder."""
     (tmp_path / "harbour.yaml").write_text(RIG)
     (tmp_path / "set.tsv").write_text(LOG)
+    (tmp_path / "devices").mkdir()
+    (tmp_path / "devices" / "tug.yaml").write_text("device: Tug\nchannel: 5\n")
     (tmp_path / "wrong.yaml").write_text("imput: {port: a}\noutputs: {tug: {prot: b}}\n")
     (tmp_path / "broken.tsv").write_text("0.000000\tFA\n0.500000\t90 3C\n")
     (tmp_path / "broken.mid").write_bytes(b"MThd\0\0\0\6\0\0\0\1\0\x60MTrk\0\0\0\x10\0\x90\x3c")
