@@ -3,7 +3,9 @@
 How this works. `_voices` holds what sounds, in the order in which it was struck; with the scope
 `channel` there is one such set a channel, else one for the output. A note that had to give way,
 or never sounded, is owed: its note-off is still to come and will be swallowed. A new note-on
-for the same note cancels that, so that the next note-off is sure to end it.
+for the same note cancels that, so that the next note-off is sure to end it. A note that is struck
+again while it sounds is the same voice, and needs as many note-offs as it had strikes (MIDI 1.0,
+4.2.1, p. A-4).
 """
 
 from __future__ import annotations
@@ -104,18 +106,21 @@ class NoteLimit(Plugin[NoteLimitOptions]):
             return None
         victim = self._victim(voices)
         del voices[victim]
-        self._owed[victim] = 1 + self._again.pop(victim, 0)
+        strikes = self._owed[victim] = 1 + self._again.pop(victim, 0)
         voices[note] = data[2]
         self._owed.pop(note, None)
-        return [note_off(victim >> 7, victim & 0x7F), data]
+        return [*[note_off(victim >> 7, victim & 0x7F)] * strikes, data]
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """End the note, or swallow the note-off of one that does not sound any more."""
         note = (data[0] & 0x0F) << 7 | data[1]
         voices = self._voices[note >> 7]
         if note in voices:
-            del voices[note]
-            self._again.pop(note, None)
+            again = self._again.pop(note, 0)
+            if again > 1:
+                self._again[note] = again - 1
+            elif not again:
+                del voices[note]
             return data
         owed = self._owed.pop(note, 0)
         if owed > 1:

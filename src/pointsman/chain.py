@@ -13,6 +13,7 @@ it, lets it let go of what it held, and goes on with the message as if it had no
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from typing import Any
 
 from pointsman.device import Device
@@ -127,6 +128,7 @@ class Chain:
         self.first: Table
         """The table at the beginning of the chain."""
         self._tables: list[Table]
+        self._onward: dict[tuple[int, int], Callable[[bytes, int], None]] = {}
         for place, entry in enumerate(self.entries):
             entry.place = place
             entry.chain = self
@@ -147,6 +149,7 @@ class Chain:
             after = here
         self._tables = tables[::-1]
         self.first = self._tables[0]
+        self._onward.clear()
 
     def run(self, place: int, key: int, data: bytes, t_ns: int) -> None:
         """Send one message down the chain from `place` on, and into the sink."""
@@ -173,6 +176,13 @@ class Chain:
                 key, data = out_key, out
             stop = after[key]
         return stop, key, data, changed, None
+
+    def go_from(self, stop: Stop | None, key: int) -> Callable[[bytes, int], None]:
+        """A call that takes messages of this key on from this stop; always the same one."""
+        place = len(self.entries) if stop is None else stop[1].place
+        if (place, key) not in self._onward:
+            self._onward[place, key] = partial(self.go, stop, key)
+        return self._onward[place, key]
 
     def go(self, stop: Stop | None, key: int, data: bytes, t_ns: int) -> None:
         """Send one message on from this stop, and into the sink."""

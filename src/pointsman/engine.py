@@ -209,10 +209,9 @@ class Engine:
                     output.play(key, data, t_ns)
                 return
             route = self._routes.plan(key, data, self._all)
-        if not route.hits:
-            self._routes.taken.append(route)
-        route.hits += 1
-        for call, left in route.calls:
+        tally, calls = route
+        tally.hits += 1
+        for call, left in calls:
             call(left, t_ns)
 
     def _through_input(self, key: int, data: bytes, t_ns: int) -> None:

@@ -15,7 +15,7 @@ from pointsman.message import (
     MODE,
     note_off,
 )
-from pointsman.routes import Route
+from pointsman.routes import Plan
 from pointsman.schedule import Schedule, Timer
 
 Send = Callable[[str, bytes, int], None]
@@ -114,17 +114,17 @@ class Output:
         chain = self.chain
         chain.go(chain.first[key], key, data, t_ns)
 
-    def plan(self, route: Route, key: int, data: bytes) -> None:
-        """Add to a route what the same message as in `play` sets going here."""
+    def plan(self, plan: Plan, key: int, data: bytes) -> None:
+        """Add to a plan what the same message as in `play` sets going here."""
         stop, key, data, changed, dropped = self.chain.foresee(key, data)
-        route.changed += changed
+        plan.changed += changed
         if dropped is not None:
-            route.dropped.append(dropped)
+            plan.dropped.append(dropped)
         elif stop is None and AFTER_NOTES <= key < MODE and not self._delay_ns:
-            route.sent.append(self)
-            route.calls.append((self._send_now, data))
+            plan.sent.append(self)
+            plan.calls.append((self._send_now, data))
         else:
-            route.calls.append((partial(self.chain.go, stop, key), data))
+            plan.calls.append((self.chain.go_from(stop, key), data))
 
     def strike(self, cause: int, key: int, data: bytes, t_ns: int) -> None:
         """Send a note-on of the input through the chain: note `cause` begins what it makes."""

@@ -3,16 +3,17 @@
 How this works. Much of what becomes of a message depends on its bytes alone: which plugins are
 concerned with it, and what those make of it that keep nothing in mind (`stateless`). So for kinds
 of message with few values that much is worked out when one comes for the first time, and kept as
-its *route*: a list of calls that need nothing but the time. A sequencer sends the same few hundred
-controls over and over.
+its *route*: a few calls, each with what is left of the message for it. A sequencer sends the same
+few hundred controls over and over.
 
-A route counts how often it was taken and nothing else. `settle` adds that to what the outputs and
-entries count; they call it when somebody asks them. When a chain changes, `forget` must be called.
+All messages that go the same way share one *tally*, which counts how often one did and nothing
+else. `settle` adds that to what the outputs and entries count, and they call it when somebody asks
+them. When a chain changes, `forget` must be called.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from pointsman.message import KEYS_OF, Kind
@@ -37,18 +38,23 @@ Call = Callable[[bytes, int], object]
 """What is to be done when a message comes; called with the message left and the time in ns."""
 
 
-class Route:
-    """What one message sets going, and how often it did."""
+class Tally:
+    """How often a message went one way, and who is to count that."""
 
-    __slots__ = ("calls", "changed", "dropped", "hits", "reached", "sent")
+    __slots__ = ("changed", "dropped", "hits", "reached", "sent")
 
-    def __init__(self, reached: list[Output]) -> None:
+    def __init__(
+        self,
+        reached: Sequence[Output],
+        sent: tuple[Output, ...],
+        changed: tuple[Entry, ...],
+        dropped: tuple[Entry, ...],
+    ) -> None:
         self.hits = 0
-        self.calls: list[tuple[Call, bytes]] = []
         self.reached = reached
-        self.sent: list[Output] = []
-        self.changed: list[Entry] = []
-        self.dropped: list[Entry] = []
+        self.sent = sent
+        self.changed = changed
+        self.dropped = dropped
 
     def settle(self) -> None:
         """Add what was counted here to the counts of outputs and entries."""
@@ -63,31 +69,48 @@ class Route:
             entry.count(dropped=hits)
 
 
+Route = tuple[Tally, tuple[tuple[Call, bytes], ...]]
+"""Where a message is counted, and the calls that it sets going."""
+
+
+class Plan:
+    """A route in the making; each output adds to it what it has to do."""
+
+    def __init__(self) -> None:
+        self.calls: list[tuple[Call, bytes]] = []
+        self.sent: list[Output] = []
+        self.changed: list[Entry] = []
+        self.dropped: list[Entry] = []
+
+
 class Routes(dict[bytes, Route]):
     """The routes from the input's side to all outputs, by message."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.taken: list[Route] = []
-        """Those with hits that have not been settled yet."""
+        self._tallies: dict[object, Tally] = {}
 
-    def plan(self, key: int, data: bytes, reached: list[Output]) -> Route:
+    def plan(self, key: int, data: bytes, reached: Sequence[Output]) -> Route:
         """Work out the route of a message that reaches these outputs, and remember it."""
-        route = Route(reached)
+        plan = Plan()
         for output in reached:
-            output.plan(route, key, data)
+            output.plan(plan, key, data)
+        counted = (tuple(plan.sent), tuple(plan.changed), tuple(plan.dropped))
         if len(self) == ROOM:
             self.forget()
-        self[data] = route
+        tally = self._tallies.get(counted)
+        if tally is None:
+            tally = self._tallies[counted] = Tally(reached, *counted)
+        route = self[data] = (tally, tuple(plan.calls))
         return route
 
     def settle(self) -> None:
         """Bring all counts up to date."""
-        for route in self.taken:
-            route.settle()
-        self.taken.clear()
+        for tally in self._tallies.values():
+            tally.settle()
 
     def forget(self) -> None:
         """Forget every route."""
         self.settle()
         self.clear()
+        self._tallies.clear()

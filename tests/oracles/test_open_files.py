@@ -33,8 +33,20 @@ CHAIN = """[
   {plugin: clock_filter},
   {plugin: note_limit, voices: 128},
   {plugin: message_filter, drop: [sysex]},
+  {plugin: note_range},
+  {plugin: transpose, semitones: 0},
+  {plugin: velocity, to: [1, 127]},
+  {plugin: note_guard, longest: 0s, repeat: pass},
+  {plugin: channel_select, control: 119, from_channel: 1, to: direct},
+  {plugin: program_map, map: {}},
+  {plugin: bar_gate, play: [1], of: 1},
+  {plugin: drum_map, notes: {0: {note: 0, channel: 1, velocity: 1}}},
+  {plugin: cc_map, map: {119: 118}},
+  {plugin: cc_smooth, control: 119},
+  {plugin: cc_thin, controls: [119]},
+  {plugin: lfo, control: 119, channel: 16, rate: 1Hz, depth: 0, center: follow},
 ]""".replace("\n", " ")
-"""No file has a control 119 or a SysEx message."""
+"""Every plugin, set to change nothing: no file has a control 119, a SysEx message or a note 0."""
 
 
 @pytest.fixture(scope="module")

@@ -356,8 +356,9 @@ def test_documented_a_note_struck_again_has_its_newest_velocity(tmp_path: Path) 
         0.1  90 40 50
         0.2  90 3C 10
         +0.3 80 3C 40
+        +0.3 80 3C 40
         0.3  90 43 64
-    """
+    """  # two strikes need two note-offs (MIDI 1.0, 4.2.1, p. A-4)
     assert_plays(tmp_path, "- {plugin: note_limit, voices: 2, steal: quietest}", table)
 
 

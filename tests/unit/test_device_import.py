@@ -206,6 +206,8 @@ LINES = {
         "cutoff": ("cc 74", "-", "-"),
         "resonance": ("cc 71", "-", "-"),
     },
+    "Hold (CC64): 0–63 = off; 64–127 = on": {"hold": ("cc 64", "0-127", "-")},
+    "4AH (74)  Cutoff  00-7F": {"cutoff": ("cc 74", "0-127", "-")},
     "CC 11": {"expression": ("cc 11", "-", "-")},
     "CC 102": {"control_102": ("cc 102", "-", "-")},
     "CC 14  Ärger & Höhe": {"arger_and_hohe": ("cc 14", "-", "-")},
@@ -319,6 +321,40 @@ def test_tables_side_by_side_in_a_csv(tmp_path: Path) -> None:
         "pan": ("cc 10", "-", "-"),
         "resonance": ("cc 71", "-", "-"),
         "wheel": ("cc 1", "-", "-"),
+    }
+
+
+def test_a_table_with_a_column_for_each_way_to_a_control(tmp_path: Path) -> None:
+    text = """
+        Parameter            CC      NRPN (MSB:LSB)   Range      Notes
+        Beak                 20      1:0              0-127      sharp
+        Wing span            21/53   1:1              0-16383    wide
+        Plunge                       1:2              0-127      only by NRPN
+        Call                 23                       0-127      loud
+        """
+    assert _controls(tmp_path, text) == {
+        "beak": ("cc 20", "0-127", "-"),
+        "wing_span": ("cc 21 53", "0-16383", "-"),
+        "plunge": ("nrpn 1 2", "0-127", "-"),
+        "call": ("cc 23", "0-127", "-"),
+    }
+
+
+def test_a_column_that_says_which_kind_of_number_it_is(tmp_path: Path) -> None:
+    text = "Parameter,MSB,LSB,Type\nCutoff,74,,CC\nDetune,1,8,NRPN\nVolume,7,39,CC\n"
+    assert _controls(tmp_path, text, "eel.csv") == {
+        "cutoff": ("cc 74", "-", "-"),
+        "detune": ("nrpn 1 8", "-", "-"),
+        "volume": ("cc 7 39", "-", "-"),
+    }
+
+
+def test_bare_numbers_behind_names(tmp_path: Path) -> None:
+    assert _controls(tmp_path, "Cutoff 74\nOsc 1 pitch 16\nOsc 2 pitch 17\nVolume 7") == {
+        "cutoff": ("cc 74", "-", "-"),
+        "osc_1_pitch": ("cc 16", "-", "-"),
+        "osc_2_pitch": ("cc 17", "-", "-"),
+        "volume": ("cc 7", "-", "-"),
     }
 
 

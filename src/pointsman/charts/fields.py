@@ -67,8 +67,11 @@ def cells_of(line: str) -> list[str]:
 def without_hex(text: str, number: int | None) -> str:
     """The text after a control's number, without the same in hex: ` (4AH) CUTOFF`."""
     match = _HEX_AGAIN.match(text)
-    again = int(match[1] or match[2], 16) if match else None
-    return text[match.end() :] if match and again == number else text
+    if match is None or number is None:
+        return text
+    again = match[1] or match[2]
+    is_same = number in (int(again, 16), int(again) if again.isdecimal() else None)
+    return text[match.end() :] if is_same else text
 
 
 def read(before: str, after: str, number: int | None = None) -> Fields:

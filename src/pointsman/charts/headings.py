@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from pointsman.options import suggest
 
@@ -84,6 +85,7 @@ def plain_heading(text: str) -> str:
     return " ".join(words).replace("#", " #").replace("  ", " ").strip()
 
 
+@lru_cache(maxsize=4096)
 def role_of(text: str) -> str | None:
     """The role that a heading names, or None."""
     for shown in (text, _UNPAREN.sub("", text)):

@@ -27,6 +27,7 @@ _LABEL = re.compile(r"\s*(?:[•*·]\s*)?(?:control(?:ler)?\s?change|control|cha
 _LIST = rf"#?{NUMBER}(?:\s*[,/&]\s*{NUMBER})*(?:-{NUMBER})?"
 _BARE = re.compile(rf"({_LIST})(?![\w.-]\w|\s*[-~]\s*\d|\w)\s*[):.=-]?\s*(.*)", re.DOTALL)
 _TRAILING = re.compile(r"\s*([^\W\d].*?)\s+(\d{1,3})\s*")
+_HEX_FIRST = re.compile(r"\s*(?:0[xX][0-9A-Fa-f]{1,2}|[0-9A-Fa-f]{2}[Hh])\b")
 _NUMBERED = re.compile(r"\s*\d{1,2}[.)]\s+[A-Z]")
 _MARK = rf"((?:{'|'.join(sorted(map(re.escape, YES | NO), key=len, reverse=True))}|-)(?:\s?\*\d?)?)"
 _PAIR = rf"((?:N?RPN\s?)?{NUMBER}\s?[/,:.]\s?{NUMBER})"
@@ -217,7 +218,7 @@ class Style:
         leading = _leading(text)
         if leading and not has_letters(without_hex(leading.after, leading.number)):
             return [leading] if self.alone and number(text) is not None else []
-        if leading and (self.leading or _is_confirmed(leading)):
+        if leading and (self.leading or _is_confirmed(text, leading)):
             beside = [_leading(cell) for cell in cells]
             texts = [part for part in beside if part and has_letters(part.after)]
             if len(texts) > 1 and len(texts) == len(cells):
@@ -280,9 +281,9 @@ def _has_name(part: Part) -> bool:
     return has_letters(part.after)
 
 
-def _is_confirmed(part: Part) -> bool:
-    """Whether the same number in hex stands right behind: 74 (4AH)."""
-    return without_hex(part.after, part.number) != part.after
+def _is_confirmed(text: str, part: Part) -> bool:
+    """Whether the number is in hex, or stands there once more in hex: 4AH, 74 (4AH)."""
+    return bool(_HEX_FIRST.match(text)) or without_hex(part.after, part.number) != part.after
 
 
 def _pairs(cells: Sequence[str]) -> list[Part]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import PurePath
 
-from pointsman.charts.chart import Chart, Fate, Line
+from pointsman.charts.chart import Chart, Fate
 from pointsman.charts.columns import delimiter_of, read_columns, rows_of
 from pointsman.charts.headings import Told
 from pointsman.charts.text import read_text
@@ -107,6 +107,3 @@ def _printable(line: str) -> str:
 def _from_path(path: PurePath) -> str:
     words = path.stem.replace("_", " ").replace("-", " ").split()
     return " ".join(word[:1].upper() + word[1:] for word in words) or "Unnamed"
-
-
-__all__ = ["Line", "NothingFound", "read_chart"]

@@ -204,6 +204,8 @@ class _Text:
             if re.match(r"\W*(?:control|change)\b", text.strip(), re.IGNORECASE):
                 self.style = self.style.in_chart()
             line.is_now(Fate.HEADING)
+        elif text.lstrip().startswith("# "):
+            line.is_now(Fate.HEADING)
         elif _is_heading(text):
             self.group = "" if line is self.lines[0] else fields.tidy(text)
             line.is_now(Fate.HEADING)

@@ -1,0 +1,211 @@
+"""What the engine remembers of messages changes what they cost, and nothing that can be seen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+import pointsman.routes
+from pointsman.chain import Entry
+from pointsman.engine import Engine
+from pointsman.output import Output
+from pointsman.plugin import Emission, Host, Plugin, PluginOptions, stateless
+from pointsman.rig import EntrySpec, OutputSpec, Rig
+
+called: list[str] = []
+
+
+@pytest.fixture(autouse=True)
+def no_calls() -> Iterator[None]:
+    called.clear()
+    yield
+
+
+class Raiser(Plugin[PluginOptions]):
+    """Adds one to every control, drops control 8, moves control 9, and counts how often it must."""
+
+    name = "raiser"
+
+    @stateless
+    def on_control(self, data: bytes, t_ns: int) -> Emission:
+        called.append(self.name)
+        if data[1] == 8:
+            return None
+        return bytes((0xE0, 0, data[2])) if data[1] == 9 else data[:2] + bytes((data[2] + 1,))
+
+
+class Counter(Plugin[PluginOptions]):
+    """Writes into every value how many controls have come: it may not be left out."""
+
+    name = "counter"
+
+    def __init__(self, options: PluginOptions, host: Host) -> None:
+        super().__init__(options, host)
+        self.count = 0
+
+    def on_control(self, data: bytes, t_ns: int) -> Emission:
+        called.append(self.name)
+        self.count += 1
+        return data[:2] + bytes((self.count,))
+
+
+class Choosy(Counter):
+    """The same for control 7 alone."""
+
+    name = "choosy"
+    only_controls = frozenset({7})
+
+
+class Wrong(Plugin[PluginOptions]):
+    """Says that it needs nothing but the bytes, and then fails on control 10."""
+
+    name = "wrong"
+
+    @stateless
+    def on_control(self, data: bytes, t_ns: int) -> Emission:
+        if data[1] == 10:
+            raise ValueError("not this one")
+        return data if data[1] != 11 else b"\xb0\x0b"
+
+
+class Desk:
+    """An engine with these chains, the first one before the split if asked, and what it sends."""
+
+    def __init__(self, *chains: list[type[Plugin[PluginOptions]]], before: bool = False) -> None:
+        specs = [tuple(EntrySpec(p, PluginOptions(), p.name) for p in chain) for chain in chains]
+        outputs = tuple(OutputSpec(f"out{n}", "null:", spec) for n, spec in enumerate(specs))
+        rig = Rig("test", "null:", outputs)
+        if before:
+            rig = Rig("test", "null:", outputs[1:], specs[0])
+        self.sent: list[tuple[str, str]] = []
+        self.engine = Engine(rig, self._send)
+
+    def _send(self, name: str, data: bytes, t_ns: int) -> None:
+        self.sent.append((name, data.hex(" ").upper()))
+
+    def feed(self, *messages: str) -> list[tuple[str, str]]:
+        """What is sent for these messages, which all come at once."""
+        self.sent.clear()
+        for text in messages:
+            self.engine.receive(bytes.fromhex(text), 0)
+        return list(self.sent)
+
+    @property
+    def output(self) -> Output:
+        """The first output."""
+        return self.engine.outputs["out0"]
+
+    @property
+    def entry(self) -> Entry:
+        """The first entry of its chain."""
+        return self.output.chain.entries[0]
+
+
+def test_a_stateless_step_is_called_once_for_the_same_message() -> None:
+    desk = Desk([Raiser])
+    assert desk.feed(*["B0 07 40"] * 3, "B0 07 41") == [("out0", "B0 07 41")] * 3 + [
+        ("out0", "B0 07 42")
+    ]
+    assert len(called) == 2
+
+
+def test_a_step_with_a_memory_is_called_every_time() -> None:
+    desk = Desk([Counter])
+    assert desk.feed(*["B0 07 40"] * 3) == [("out0", f"B0 07 0{n}") for n in (1, 2, 3)]
+
+
+def test_what_comes_before_such_a_step_is_remembered_and_what_comes_after_is_not() -> None:
+    desk = Desk([Raiser, Counter, Raiser])
+    assert desk.feed(*["B0 07 40"] * 3) == [("out0", f"B0 07 0{n}") for n in (2, 3, 4)]
+    assert called == ["raiser", *["counter", "raiser"] * 3]
+
+
+def test_outputs_are_sent_what_each_is_in_the_order_of_the_rig() -> None:
+    desk = Desk([], [Raiser], [Counter])
+    once = [("out0", "B0 07 40"), ("out1", "B0 07 41"), ("out2", "B0 07 01")]
+    assert desk.feed("B0 07 40") == once
+    assert desk.feed("B0 07 40") == [*once[:2], ("out2", "B0 07 02")]
+
+
+@pytest.mark.parametrize(
+    ("text", "sent", "changed", "dropped"),
+    [("B0 07 40", 4, 4, 0), ("B0 08 40", 0, 0, 4), ("B0 09 40", 4, 4, 0), ("C0 05", 4, 0, 0)],
+    ids=["changed", "dropped", "made another kind", "let pass"],
+)
+def test_what_is_remembered_is_counted_like_what_is_not(
+    text: str, sent: int, changed: int, dropped: int
+) -> None:
+    desk = Desk([Raiser])
+    output, entry = desk.output, desk.entry
+    desk.feed(text, text, text)
+    assert output.received == 3  # asked in between
+    desk.feed(text)
+    assert (output.received, output.sent) == (4, sent)
+    assert (entry.changed, entry.dropped, entry.added) == (changed, dropped, 0)
+
+
+def test_a_plugin_is_not_called_for_controls_that_it_did_not_name() -> None:
+    desk = Desk([Choosy])
+    desk.feed("B0 06 40", "B0 07 40", "B5 07 40", "B0 09 40", "B0 07 40")
+    assert called == ["choosy"] * 3
+
+
+def test_it_is_when_a_plugin_before_it_makes_such_a_control() -> None:
+    class Turner(Raiser):
+        name = "turner"
+
+        @stateless
+        def on_control(self, data: bytes, t_ns: int) -> Emission:
+            return bytes((data[0], 7, data[2]))
+
+    desk = Desk([Turner, Choosy])
+    assert desk.feed("B0 06 40", "B0 06 40") == [("out0", "B0 07 01"), ("out0", "B0 07 02")]
+
+
+@pytest.mark.parametrize("number", [10, 11], ids=["it raises", "it returns no message"])
+def test_a_plugin_that_fails_is_bypassed_for_what_was_remembered_too(number: int) -> None:
+    desk = Desk([Wrong, Raiser])
+    desk.feed("B0 07 40", "B0 07 40")
+    failing = f"B0 {number:02X} 40"
+    assert desk.feed(failing) == [("out0", f"B0 {number:02X} 41")]
+    assert [fault.entry.name for fault in desk.engine.faults] == ["wrong"]
+    assert desk.feed("B0 07 40", failing) == [
+        ("out0", "B0 07 41"),
+        ("out0", f"B0 {number:02X} 41"),
+    ]
+    assert desk.output.sent == 5
+
+
+def test_after_the_input_chain_the_same_holds() -> None:
+    desk = Desk([Counter], [Raiser], before=True)
+    assert desk.feed("B0 07 40", "B0 07 40") == [("out1", "B0 07 02"), ("out1", "B0 07 03")]
+
+
+def test_a_clock_that_no_one_thins_is_remembered_and_still_moves_the_song() -> None:
+    desk = Desk([Raiser])
+    assert desk.feed("FA", "F8", "F8") == [("out0", text) for text in ("FA", "F8", "F8")]
+    assert desk.engine.transport.position == 1
+
+
+def test_an_output_with_a_delay_is_sent_late_every_time() -> None:
+    rig = Rig("test", "null:", (OutputSpec("out", "null:", delay_ns=5),))
+    sent: list[int] = []
+    engine = Engine(rig, lambda name, data, t_ns: sent.append(t_ns))
+    for t_ns in (0, 100, 200):
+        engine.receive(b"\xb0\x07\x40", t_ns)
+    engine.advance(300)
+    assert sent == [5, 105, 205]
+
+
+def test_when_there_is_no_room_all_is_forgotten_and_nothing_lost(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(pointsman.routes, "ROOM", 3)
+    desk = Desk([Raiser])
+    texts = [f"B0 07 {value:02X}" for value in range(8)]
+    assert desk.feed(*texts, *texts) == [
+        ("out0", f"B0 07 {value + 1:02X}") for value in (*range(8), *range(8))
+    ]
+    assert desk.output.received == 16
+    assert desk.entry.changed == 16
