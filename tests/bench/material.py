@@ -116,7 +116,8 @@ class _Track:
         if random.random() < 0.5:
             control = random.choice((CUTOFF, BITE))
             found.append(control_change(channel, control, random.randrange(128)))
-        notes = random.sample(range(36, 84), random.choice((1, 1, 2, 3)))
+        free = [note for note in range(36, 84) if note not in self.held]
+        notes = random.sample(free, random.choice((1, 1, 2, 3)))
         self.held += notes
         return found + [note_on(channel, note, random.randint(40, 127)) for note in notes]
 

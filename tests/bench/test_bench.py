@@ -48,8 +48,8 @@ def test_engine_and_script_send_the_same(tmp_path: Path, name: str) -> None:
 
 
 def test_the_realistic_mix_has_something_of_everything() -> None:
-    assert shares(MIXES["realistic"]).startswith("notes 1")
-    assert all(word in shares(MIXES["realistic"]) for word in ("controls 5", "bends 1", "clock 5"))
+    found = shares(MIXES["realistic"])
+    assert all(word in found for word in ("notes", "controls", "bends", "pressure", "clock"))
 
 
 # mix: how many calls the script makes for one of the engine's, at least. Measured: 6, 4, 8, 5.
