@@ -80,7 +80,7 @@ def test_a_fine_half_is_named_after_its_coarse_half() -> None:
         assert NAME_BY_CONTROL[number] == f"{NAME_BY_CONTROL[number - 32]}_lsb"
 
 
-def test_the_contract_with_players_holds() -> None:
+def test_the_names_that_the_manual_promises_are_there() -> None:
     """The three names that the docs give as examples."""
     names = ("modulation", "channel_volume", "damper_pedal")
     assert [CONTROL_BY_NAME[name] for name in names] == [1, 7, 64]

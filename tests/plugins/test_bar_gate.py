@@ -1,4 +1,4 @@
-"""bar_gate held to the contract, section 5. How the song is counted is that of MIDI 1.0, 4.2.1:
+"""bar_gate held to its page in docs/plugins. How the song is counted is that of MIDI 1.0, 4.2.1:
 the first clock after Start is position 0 (p. 30), a Song Position beat is 6 clocks (p. 27), and
 Continue goes on with the next clock (p. 31).
 

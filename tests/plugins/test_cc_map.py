@@ -1,4 +1,4 @@
-"""cc_map held to the contract, section 5: what every kind of target sends, to the byte.
+"""cc_map held to its page in docs/plugins: what every kind of target sends, to the byte.
 
 Sources beside the checks: the published 7-to-14-bit values are those of M2-115-U, section 3
 (Tables 5, 6 and 8, and the same rule computed for 14 bits); NRPN and RPN bytes are compared with
@@ -344,7 +344,7 @@ def alsa_bytes(kind: int, channel: int, param: int, value: int) -> list[str]:
 def test_parameters_are_what_alsa_makes_of_them(
     tmp_path: Path, way: str, kind: int, coarse: int, fine: int, value: int, channel: int
 ) -> None:
-    """alsa-lib's encoder adds data entry fine; the contract sends the coarse half alone."""
+    """alsa-lib's encoder adds data entry fine; the page sends the coarse half alone."""
     wanted = alsa_bytes(kind, channel, coarse << 7 | fine, value << 7)
     chain = f"- {{plugin: cc_map, map: {{1: {{{way}: [{coarse}, {fine}]}}}}}}"
     heard = [data for _, data in play_chain(tmp_path, chain, f"0 B{channel:X} 01 {value:02X}")]

@@ -1,7 +1,7 @@
-"""cc_reset held to the contract, section 5: every expected line follows from its sentences.
+"""cc_reset held to its page in docs/plugins: every expected line follows from its sentences.
 
 The control is 74 (4A) and its home 30 (1E) unless a case says otherwise. What is marked
-"documented" is not in the contract; docs/plugins/cc_reset.md says it.
+"documented" is a choice of ours; docs/plugins/cc_reset.md says it.
 """
 
 from __future__ import annotations
@@ -690,7 +690,7 @@ def test_two_controls_each_have_their_own_wait(tmp_path: Path) -> None:
     assert_plays(tmp_path, chain, table)
 
 
-# A quarter note at 120 a minute is 0.5 s, a clock a 24th of that (contract, section 2).
+# A quarter note at 120 a minute is 0.5 s, a clock a 24th of that (docs/rig-file.md).
 AT_120 = {
     "250ms": "0.250000",
     "1.5ms": "0.001500",
@@ -1233,14 +1233,14 @@ def test_the_release_at_stop_sends_home_once_and_before_stop(tmp_path: Path, whe
     assert heard[4:] == events("1 FC\n2 90 3E 64")
 
 
-# ---- against a second reading of the contract ----------------------------------------------------
+# ---- against a second reading of the page ----------------------------------------------------
 
 WINDOW, WAIT = 20_000, 60_000  # us
 HOME, NOTE_ON, NOTE_OFF_STATUS, CONTROL = 30, 0x90, 0x80, 0xB0
 
 
 class Reading:
-    """One channel by the contract's sentences: it keeps all that came, and looks back each time."""
+    """One channel by the page's sentences: it keeps all that came, and looks back each time."""
 
     def __init__(self, channel: int, when: set[str], learn: bool) -> None:
         self.channel, self.when, self.learn = channel, when, learn
@@ -1312,7 +1312,7 @@ class Reading:
 
 
 def second_reading(log: list[tuple[int, bytes]], when: set[str], after: bool, learn: bool) -> str:
-    """What the contract makes of a log with notes, control 74 and Stop on two channels."""
+    """What the page makes of a log with notes, control 74 and Stop on two channels."""
     channels = [Reading(channel, when, learn) for channel in range(2)]
     out: list[str] = []
 
@@ -1365,7 +1365,7 @@ def random_log(seed: int) -> list[tuple[int, bytes]]:
     ["next_note, stop", "next_note", "note_off", "stop", "next_note, note_off, stop", ""],
     ids=lambda when: when or "none",
 )
-def test_it_agrees_with_a_second_reading_of_the_contract(
+def test_it_agrees_with_a_second_reading_of_the_page(
     tmp_path: Path, when: str, after: bool, home: str, seed: int
 ) -> None:
     if not (when or after):
@@ -1474,7 +1474,7 @@ def test_a_device_control_without_a_home_is_refused_under_its_name(tmp_path: Pat
 
 
 def test_one_control_under_two_names_is_refused(tmp_path: Path) -> None:
-    """A key twice is refused (contract, section 2); a name and a number can be one key too."""
+    """A key twice is refused (docs/rig-file.md); a name and a number can be one key too."""
     found = problems(tmp_path, "- {plugin: cc_reset, controls: {74: 0, brightness: 5}}")
     assert len(found) == 1
     assert found[0].startswith("rig.yaml:7:46: outputs.tug.chain[1].controls.brightness: ")

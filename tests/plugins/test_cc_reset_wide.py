@@ -1,6 +1,6 @@
 """cc_reset with controls that the synth reaches by a 14-bit pair, NRPN, RPN or SysEx.
 
-The occasions are those of the contract (section 5), as in test_cc_reset.py; here it is about what
+The occasions are those of docs/plugins, as in test_cc_reset.py; here it is about what
 comes in and goes out for such a control, and about the stream's own parameter (rule 6).
 """
 

@@ -1,4 +1,4 @@
-"""cc_scale held to the contract, section 5: values worked out here in exact fractions.
+"""cc_scale held to its page in docs/plugins: values worked out here in exact fractions.
 
 x = (clamp(v) - from0) / (from1 - from0);  result = to0 + (to1 - to0) * x ** gamma
 rounded half up: floor(x + 0.5)
@@ -28,7 +28,7 @@ def scaled(tmp_path: Path, options: str) -> list[int]:
 
 
 def exact(value: int, first: tuple[int, int], last: tuple[int, int], gamma: str = "1") -> int:
-    """The contract's sentence in exact numbers (50 digits where gamma needs a power)."""
+    """The page's sentence in exact numbers (50 digits where gamma needs a power)."""
     clamped = min(max(value, min(first)), max(first))
     x = Fraction(clamped - first[0], first[1] - first[0])
     if gamma != "1":
@@ -36,7 +36,7 @@ def exact(value: int, first: tuple[int, int], last: tuple[int, int], gamma: str 
     return min(max(floor(last[0] + (last[1] - last[0]) * x + Fraction(1, 2)), 0), 127)
 
 
-# Worked out by hand from the contract's formula.
+# Worked out by hand from the page's formula.
 BY_HAND = {
     "to a narrower range": ("to: [20, 100]", {0: 20, 1: 21, 64: 60, 126: 99, 127: 100}),
     "to a narrow range: half goes up": ("from: [0, 2], to: [0, 1]", {0: 0, 1: 1, 2: 1}),

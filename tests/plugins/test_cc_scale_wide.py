@@ -1,6 +1,6 @@
 """cc_scale with 14 bits, and with controls that are reached by a pair, NRPN, RPN or SysEx.
 
-The sum is the contract's (section 5), worked out here with exact fractions. What a pair means is
+The sum is that of docs/plugins, worked out here with exact fractions. What a pair means is
 MIDI 1.0, 4.2.1, p. 12 and Table II, note 4: value = coarse * 128 + fine, and a coarse half sets
 the fine one to 0. `Synth` below hears as that says.
 """

@@ -1,4 +1,4 @@
-"""cc_smooth held to the contract, section 5: a straight line that ends exactly on the value.
+"""cc_smooth held to its page in docs/plugins: a straight line that ends exactly on the value.
 
 Values on the way are worked out here as exact fractions, rounded half up. Control 74 (4A).
 """
@@ -138,7 +138,7 @@ def test_the_way_to_a_value(tmp_path: Path, case: str) -> None:
 def steps(
     first: int, last: int, begin_s: Fraction, time_s: Fraction, interval_s: Fraction
 ) -> Events:
-    """What the contract's sentence gives for one value after another."""
+    """What the page's sentence gives for one value after another."""
     found = []
     sent = first
     at = interval_s

@@ -1,7 +1,7 @@
-"""cc_thin held to the contract, section 5, and to what a note needs of its controls.
+"""cc_thin held to its page in docs/plugins, and to what a note needs of its controls.
 
 At the default of 100 a second a control may have a value each 10 ms. What is marked "documented"
-is not in the contract; docs/plugins/cc_thin.md says it.
+is a choice of ours; docs/plugins/cc_thin.md says it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""channel_remap held to the contract, section 5, and to the rules of section 4 that touch it."""
+"""channel_remap held to its page in docs/plugins, and to the rules of the engine that touch it."""
 
 from __future__ import annotations
 

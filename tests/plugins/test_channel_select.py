@@ -1,4 +1,4 @@
-"""channel_select held to the contract, section 5, and to rule 1: a note-off goes where its note-on
+"""channel_select held to its page in docs/plugins, and to rule 1: a note-off goes where its note-on
 went, whatever is picked in between."""
 
 from __future__ import annotations

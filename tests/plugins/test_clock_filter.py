@@ -1,4 +1,4 @@
-"""clock_filter held to the contract, section 5; the song's rules are those of MIDI 1.0, pp. 27-32.
+"""clock_filter held to its page in docs/plugins; the song's rules are MIDI 1.0, pp. 27-32.
 
 Clocks stand at whole tenths of a second, so that a table shows at a glance which ones pass.
 """

@@ -1,7 +1,7 @@
-"""drum_map held to the contract, section 5: one note becomes a prepared sound, and leaves no trace.
+"""drum_map held to its page in docs/plugins: a note becomes a prepared sound and leaves no trace.
 
 Note 36 (24) is the buoy: note 60 (3C) on channel 5 at velocity 127, control 74 (4A) at 20 (14).
-What is marked "documented" is not in the contract; docs/plugins/drum_map.md says it.
+What is marked "documented" is a choice of ours; docs/plugins/drum_map.md says it.
 """
 
 from __future__ import annotations

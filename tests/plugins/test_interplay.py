@@ -1,6 +1,6 @@
 """Plugins on one output that work on the same controls, notes and time.
 
-The contract says what each entry does; that the order of the chain decides which has the last
+The page says what each entry does; that the order of the chain decides which has the last
 word follows from "the ordered plugins that every message for one output passes through" (section
 1). docs/plugins/lfo.md tells players which order they want. Control 74 (4A), home 64 (40).
 """
@@ -391,7 +391,7 @@ def test_lfo_follow_over_stop_and_continue_with_a_release_at_stop(tmp_path: Path
 
 
 def test_a_render_does_not_wait_for_what_an_lfo_keeps_alive(tmp_path: Path) -> None:
-    """The contract, section 7: until nothing is due any more, an lfo aside."""
+    """docs/commands.md: until nothing is due any more, an lfo aside."""
     waiting = "{plugin: cc_reset, controls: {74: 64}, after: 1s, when: []}"
     heard = play_chain(tmp_path, chain(FIXED, waiting, SMOOTH), "0.7 F6")
     assert heard[-1] == ("0.700000", "F6")

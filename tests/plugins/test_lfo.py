@@ -1,6 +1,6 @@
-"""lfo held to the contract, section 5: value = center + depth * wave(phase), at whole intervals.
+"""lfo held to its page in docs/plugins: value = center + depth * wave(phase), at whole intervals.
 
-The expected values are worked out here from the contract's sentences alone: linear waves as exact
+The expected values are worked out here from the page's sentences alone: linear waves as exact
 fractions, sine with math.sin. The control is 74 (4A) on channel 1.
 """
 
@@ -35,7 +35,7 @@ def values(heard: Events, control: str = "B0 4A") -> list[tuple[Fraction, int]]:
 
 
 def wave(name: str, phase: Fraction) -> Fraction:
-    """The contract's waves; sine to twelve places, so that exact halves stay halves."""
+    """The page's waves; sine to twelve places, so that exact halves stay halves."""
     x = phase % 1
     if name == "sine":
         return Fraction(round(sin(2 * pi * float(x)) * 10**12), 10**12)

@@ -1,4 +1,4 @@
-"""message_filter held to the contract, section 5: every kind, dropped alone and passed alone."""
+"""message_filter held to its page in docs/plugins: every kind, dropped alone and passed alone."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from harness import ONE_OF_EACH, assert_plays, events, play, play_chain, problems
 from harness import says_what_is_right as right
 
-# The kinds of the contract with the status bytes that each stands for (MIDI 1.0, Tables I to VI);
+# The kinds of the page with the status bytes that each stands for (MIDI 1.0, Tables I to VI);
 # of Bn those with a number below 120, the rest are channel mode messages.
 KINDS = {
     "note": ("80", "81", "90", "91"),

@@ -1,5 +1,5 @@
-"""note_guard held to the contract, section 5: `longest: 20s`, `repeat: retrigger | pass`,
-`stray_off: pass | drop` (pass); and to the rules of section 4 about notes."""
+"""note_guard held to its page in docs/plugins: `longest: 20s`, `repeat: retrigger | pass`,
+`stray_off: pass | drop` (pass); and to the rules of the engine about notes."""
 
 from __future__ import annotations
 

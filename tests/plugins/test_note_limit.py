@@ -1,4 +1,4 @@
-"""note_limit held to the contract, section 5, and to the rules of section 4 that touch it.
+"""note_limit held to its page in docs/plugins, and to the rules of the engine that touch it.
 
 Note-offs that it makes are 8n nn 40: release velocity 64 is what a sender without release
 velocity sends (MIDI 1.0, 4.2.1, p. 10).

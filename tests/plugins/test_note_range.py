@@ -1,4 +1,4 @@
-"""note_range held to the contract, section 5: `low`, `high`, `outside: drop | fold` (drop); fold
+"""note_range held to its page in docs/plugins: `low`, `high`, `outside: drop | fold` (drop); fold
 moves by octaves into the range."""
 
 from __future__ import annotations

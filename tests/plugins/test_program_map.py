@@ -1,4 +1,4 @@
-"""program_map held to the contract, section 5: `map: {from: to}` in 1-128, `others: pass | drop`;
+"""program_map held to its page in docs/plugins: `map: {from: to}` in 1-128, `others: pass | drop`;
 and to rule 6: bank select before a program change keeps its order."""
 
 from __future__ import annotations

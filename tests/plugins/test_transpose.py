@@ -1,4 +1,4 @@
-"""transpose held to the contract, section 5: `semitones`; notes that leave 0-127 are dropped,
+"""transpose held to its page in docs/plugins: `semitones`; notes that leave 0-127 are dropped,
 with their note-offs."""
 
 from __future__ import annotations

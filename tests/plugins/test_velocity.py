@@ -1,4 +1,4 @@
-"""velocity held to the contract, section 5: `to: [low, high]`, `gamma: 1.0`:
+"""velocity held to its page in docs/plugins: `to: [low, high]`, `gamma: 1.0`:
 low + (high - low) * ((v - 1) / 126) ** gamma, rounded half up, never below 1; or `fixed: N`."""
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ def test_velocities_change(tmp_path: Path, options: str, table: str) -> None:
 
 
 def by_the_formula(velocity: int, low: int, high: int, gamma: str) -> int:
-    """The contract's formula in 60 decimal digits, so that no half is missed."""
+    """The page's formula in 60 decimal digits, so that no half is missed."""
     getcontext().prec = 60
     x = Decimal(velocity - 1) / 126
     power = x ** Decimal(gamma) if x else Decimal(0)

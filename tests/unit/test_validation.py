@@ -161,7 +161,7 @@ def test_a_long_value_is_cut_in_the_line(path: Path) -> None:
 
 
 def test_a_line_break_in_a_value_makes_no_second_line(path: Path) -> None:
-    """One problem is one line, whatever was written (contract, section 2)."""
+    """One problem is one line, whatever was written (docs/rig-file.md)."""
     text = 'name: a\nafloat: "a\\nb"\nspare: {length: "1\\n2", kind: "x\\ny"}\n"ke\\nel": b\n'
     found = lines(path, text)
     assert len(found) == 4
