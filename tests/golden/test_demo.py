@@ -13,6 +13,7 @@ import pytest
 
 from pointsman.demo import INPUT_NAME, prepare, run_demo, song
 from pointsman.demo.heard import listen
+from pointsman.io_smf import SmfReader
 from pointsman.io_tsv import read_tsv
 from pointsman.render import render
 from pointsman.rig import Rig
@@ -81,3 +82,18 @@ def test_the_demo_keeps_a_set_of_files_that_can_be_run_again(tmp_path: Path) -> 
     run_demo(tmp_path / "kept", live=False)
     names = {path.name for path in (tmp_path / "kept").iterdir()}
     assert names >= {"rig.yaml", "devices", INPUT_NAME, "tug.mid", "gull.tsv"}
+
+
+def test_the_live_demo_without_midi_plays_to_files_that_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Eight seconds, in real time: what it records is what the offline demo renders."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("pointsman.io_rtmidi.missing", lambda: "no sequencer")
+    run_demo(None, live=True, to={"gull": "null:"})
+    assert "Playing to files instead" in capsys.readouterr().out
+    kept = tmp_path / "harbour-live"
+    notes = [data for _, data in read_tsv(GOLDEN / "tug.tsv") if data[0] < 0xB0]
+    played = [item.data for item in SmfReader(kept / "live-tug.mid").items()]
+    assert [data for data in played if data[0] < 0xB0] == notes
+    assert not (kept / "live-gull.mid").exists()

@@ -26,6 +26,9 @@ from pointsman.rig import Rig
 from pointsman.rig_file import load_rig
 
 INPUT_NAME = "harbour.tsv"
+LIVE_FOLDER = "harbour-live"
+"""Where a live demo without MIDI records, unless it is told: it would be gone otherwise."""
+
 READY_S = 5
 """How long a player has to turn the volume down and to connect the ports."""
 
@@ -37,6 +40,8 @@ CAUTION = (
 
 def run_demo(folder: Path | None, *, live: bool, to: Mapping[str, str] | None = None) -> None:
     """Show the demo, offline or live; `folder` keeps its files. `to`: ports by output name."""
+    if live and folder is None and io_rtmidi.missing():
+        folder = Path(LIVE_FOLDER)
     with _workplace(folder) as place:
         rig = prepare(place)
         if live:
@@ -82,13 +87,14 @@ def _live(rig: Rig, to: Mapping[str, str], place: Path) -> None:
         names = ", ".join(output.name for output in rig.outputs)
         raise UsageError(f"the demo has no output '{unknown[0]}'; there is {names}")
     lacking = io_rtmidi.missing()
-    if lacking is None or to:
-        ports = {output.name: f"virtual:Harbour {output.name}" for output in rig.outputs}
-        ports.update(to)
-        rig = replace(rig, outputs=tuple(replace(o, port=ports[o.name]) for o in rig.outputs))
+    if lacking is None:
         print(CAUTION)
+        ports = {output.name: f"virtual:Harbour {output.name}" for output in rig.outputs}
     else:
         print(f"No system MIDI here ({lacking}).\nPlaying to files instead, in real time.")
+        ports = {output.name: output.port for output in rig.outputs}
+    ports.update(to)
+    rig = replace(rig, outputs=tuple(replace(o, port=ports[o.name]) for o in rig.outputs))
     for output in rig.outputs:
         print(f"  {output.name}: {output.port}")
     print(f"{song.END_NS / 1e9:.0f} seconds; Ctrl-C ends it, and lets every note go.", flush=True)
