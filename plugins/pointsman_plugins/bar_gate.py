@@ -22,6 +22,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 
 from pointsman.plugin import (
     CLOCKS_PER_QUARTER,
+    SHOWN,
     Context,
     Duration,
     Emission,
@@ -67,7 +68,8 @@ Meter = Annotated[
     Duration,
     BeforeValidator(_read_meter),
     PlainSerializer(str),
-    WithJsonSchema({"type": "string", "title": "a meter"}),
+    PlainSerializer(str),
+    WithJsonSchema({"type": "string", SHOWN: "a meter"}),
 ]
 
 

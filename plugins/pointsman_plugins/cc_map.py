@@ -269,7 +269,9 @@ class CcMap(Plugin[CcMapOptions]):
         # Given the parameters that we send too, the reader keeps track of what is selected.
         self._reader = ControlReader([*sent, *options.map])
         self._is_simple = not sent and all(ref.is_plain for ref in options.map)
-        self._by_cc = {ref.cc: ref for ref in options.map if ref.is_plain}
+        self._by_cc = {ref.cc: ref for ref in options.map if ref.cc is not None and ref.is_plain}
+        if self._is_simple:
+            self.only_controls = self._by_cc.keys()
         self._away: dict[tuple[int, ControlRef], None] = {}
         self._known: dict[tuple[str, int, int, bool], _Made] = {}
 

@@ -80,6 +80,7 @@ class CcSmooth(Plugin[CcSmoothOptions]):
         super().__init__(options, host)
         self._ref = options.control
         self._reader = ControlReader([options.control])
+        self.only_controls = self._reader.numbers
         self._lines = [_Line() for _ in range(16)]
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:

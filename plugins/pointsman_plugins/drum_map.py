@@ -167,6 +167,7 @@ class DrumMap(Plugin[DrumMapOptions]):
         self._returns_at_note_off = options.return_ == "note_off"
         self._wait = options.return_ if isinstance(options.return_, Duration) else None
         self._reader = ControlReader(refs)
+        self.only_controls = self._reader.numbers
         self._passed: dict[tuple[int, ControlRef], int] = {}
         self._loans: dict[tuple[int, ControlRef], _Loan] = {}
         self._held: HeldNotes[_Hit] = HeldNotes()

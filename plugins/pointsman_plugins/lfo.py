@@ -271,6 +271,7 @@ class Lfo(Plugin[LfoOptions]):
         self._fixed = None if options.center == "follow" else options.center
         self._wave = _WAVES.get(options.wave)
         self._reader = ControlReader([options.control])
+        self.only_controls = self._reader.numbers
         clocks = options.rate.clocks
         self._phase = _Counted(clocks, host.transport) if clocks else _Timed(options.rate.ns)
         self._offset = int(Fraction(str(options.phase)) * self._phase.period)

@@ -14,6 +14,7 @@ from pointsman.plugin import (
     Program,
     hookimpl,
     program_change,
+    stateless,
 )
 
 
@@ -45,6 +46,7 @@ class ProgramMap(Plugin[ProgramMapOptions]):
         self._map = {source - 1: target - 1 for source, target in options.map.items()}
         self._drops = options.others == "drop"
 
+    @stateless
     def on_program(self, data: bytes, t_ns: int) -> Emission:
         """Change the program, or see what becomes of the others."""
         program = self._map.get(data[1])

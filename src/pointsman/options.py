@@ -24,6 +24,7 @@ from pydantic import (
     ValidationInfo,
     WithJsonSchema,
 )
+from pydantic.json_schema import GenerateJsonSchema
 from pydantic_core import core_schema
 
 from pointsman.control_refs import ControlRef
@@ -274,3 +275,11 @@ Interval = Annotated[Time, AfterValidator(_long_enough)]
 Clocks can come fast, or all at once: hold what they make in nanoseconds against
 `SHORTEST_INTERVAL_NS` as well.
 """
+
+
+class OptionSchema(GenerateJsonSchema):
+    """Makes JSON schemas of options: a duration that stands as a default is written as text."""
+
+    def encode_default(self, dft: Any) -> Any:
+        """The default as a rig would have it."""
+        return str(dft) if isinstance(dft, Duration) else super().encode_default(dft)

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic_core import PydanticUndefined
 
-from pointsman.options import SHOWN
+from pointsman.options import SHOWN, OptionSchema
 from pointsman.plugin import Plugin, PluginOptions
 from pointsman.registry import Registry
 from pointsman.tables import table
@@ -34,7 +34,7 @@ def plugins_data(registry: Registry) -> dict[str, Any]:
             name: {
                 "from": registry.sources[name].origin,
                 "about": inspect.getdoc(plugin),
-                "options": plugin.Options.model_json_schema(),
+                "options": plugin.Options.model_json_schema(schema_generator=OptionSchema),
             }
             for name, plugin in sorted(registry.plugins.items())
         },
@@ -72,7 +72,7 @@ def summary(plugin: type[Plugin[Any]]) -> str:
 
 def option_rows(options: type[PluginOptions]) -> list[tuple[str, str, str, str]]:
     """Name, what it takes, default and meaning of each option, in the order declared."""
-    schema = options.model_json_schema()
+    schema = options.model_json_schema(schema_generator=OptionSchema)
     definitions = schema.get("$defs", {})
     rows = []
     for name, field in options.model_fields.items():

@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from pointsman.device_file import DevicePart
+from pointsman.options import OptionSchema
 from pointsman.plugin import Plugin
 from pointsman.registry import Registry
 from pointsman.rig_model import ControlOpening, EntryPart, ProgramOpening, RigPart, UsePart
@@ -38,7 +39,7 @@ def device_schema() -> dict[str, Any]:
 
 
 def _of(model: type[BaseModel], definitions: dict[str, Any]) -> dict[str, Any]:
-    schema = model.model_json_schema()
+    schema = model.model_json_schema(schema_generator=OptionSchema)
     definitions.update(schema.pop("$defs", {}))
     return schema
 

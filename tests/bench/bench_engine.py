@@ -80,10 +80,14 @@ def compare(players: Players, messages: Messages, rounds: int) -> dict[str, list
     return costs
 
 
-def outputs_of(messages: Messages, rig: Rig, outputs: int) -> tuple[list[object], list[object]]:
+Sent = tuple[str, object, int]
+"""What left: the output, the message, and when."""
+
+
+def outputs_of(messages: Messages, rig: Rig, outputs: int) -> tuple[list[Sent], list[Sent]]:
     """What the engine and the script send for the same messages: who gets which bytes, and when."""
-    ours: list[object] = []
-    theirs: list[object] = []
+    ours: list[Sent] = []
+    theirs: list[Sent] = []
     receive = Engine(rig, lambda name, data, t_ns: ours.append((name, data, t_ns))).receive
     other = Splitter(
         synths(outputs), lambda name, data, t_ns: theirs.append((name, bytes(data), t_ns))
@@ -94,10 +98,10 @@ def outputs_of(messages: Messages, rig: Rig, outputs: int) -> tuple[list[object]
     return ours, theirs
 
 
-def by_output(sent: Sequence[object]) -> dict[str, list[object]]:
+def by_output(sent: Sequence[Sent]) -> dict[str, list[object]]:
     """The sends sorted by output: which output comes first at one time is nobody's promise."""
     found: dict[str, list[object]] = {}
-    for name, data, t_ns in sent:  # type: ignore[misc]
+    for name, data, t_ns in sent:
         found.setdefault(name, []).append((data, t_ns))
     return found
 

@@ -318,8 +318,8 @@ def test_note_values_are_counted_in_clocks(
     sent = [(t, value) for t, value in values(heard) if t > clock_s]
     assert sent[-1][0] > 3
     for t, value in sent:
-        curve = 64 + 60 * wave(name, t / clock_s / in_clocks)
-        assert abs(value - min(max(curve, 0), 127)) <= HALF + Fraction(1, 10**6)
+        curve = Fraction(64 + 60 * wave(name, t / clock_s / in_clocks))
+        assert abs(value - min(max(curve, Fraction(0)), Fraction(127))) <= HALF + Fraction(1, 10**6)
 
 
 def test_the_wave_keeps_to_the_clocks_when_the_tempo_changes(tmp_path: Path) -> None:
