@@ -196,13 +196,13 @@ class Chain:
                 return
             if out is data:
                 stop = after[key]
-            elif out is None:
-                entry._dropped += 1
-                return
             elif type(out) is bytes and (out_key := key_of(out)) != NO_MESSAGE:
                 entry._changed += 1
                 key, data = out_key, out
                 stop = after[key]
+            elif out is None:
+                entry._dropped += 1
+                return
             else:
                 if not self._spread(entry, (out,) if type(out) is bytes else out, data, t_ns):
                     self.run(entry.place + 1, key, data, t_ns)
@@ -239,23 +239,23 @@ class Chain:
 
     def _spread(self, entry: Entry, messages: Any, data: bytes | None, t_ns: int) -> bool:
         """Send on what an entry returned for `data`; False when it returned nonsense."""
-        sent: list[bytes] = []
-        keys: list[int] = []
-        try:
-            for message in messages:
-                sent.append(message)
-                keys.append(key_of(message) if type(message) is bytes else NO_MESSAGE)
-        except PLUGIN_ERRORS:
-            keys.append(NO_MESSAGE)
-        if NO_MESSAGE in keys:
+        keyed = _keyed(messages)
+        if keyed is None:
             self._fail(entry, f"it returned what is no MIDI message: {_shown(messages)}", t_ns)
             return False
-        if data is None and sent and self._observe is not None:
-            self._observe(entry, None, t_ns, sent)
-        _count(entry, sent, data)
+        if data is None:
+            entry.added += len(keyed)
+            if keyed and self._observe is not None:
+                self._observe(entry, None, t_ns, [message for _, message in keyed])
+        elif not keyed:
+            entry._dropped += 1
+        else:
+            entry.added += len(keyed) - 1
+            if not any(message == data for _, message in keyed):
+                entry._changed += 1
         place = entry.place + 1
-        for key, message in zip(keys, sent, strict=True):
-            self.run(place, key, message, t_ns)
+        for key, message in keyed:
+            self.go(self._tables[place][key], key, message, t_ns)
         return True
 
     def _fail(self, entry: Entry, fault: str, t_ns: int) -> None:
@@ -281,16 +281,17 @@ class Chain:
         return watched
 
 
-def _count(entry: Entry, messages: list[bytes], data: bytes | None) -> None:
-    """Count what an entry made of `data`, or sent of its own accord."""
-    if data is None:
-        entry.added += len(messages)
-    elif not messages:
-        entry._dropped += 1
-    else:
-        entry.added += len(messages) - 1
-        if data not in messages:
-            entry._changed += 1
+def _keyed(messages: Any) -> list[tuple[int, bytes]] | None:
+    """What an entry returned as a list with keys; None where anything in it is no message."""
+    keyed = []
+    try:
+        for message in messages:
+            if type(message) is not bytes or (key := key_of(message)) == NO_MESSAGE:
+                return None
+            keyed.append((key, message))
+    except PLUGIN_ERRORS:
+        return None
+    return keyed
 
 
 def _said(error: BaseException) -> str:

@@ -92,7 +92,11 @@ class Engine:
             )
         entries = self._entries(rig.input_chain, None)
         self.input_chain = Chain(entries, self._split, *self._watchers(None, observe))
-        self._enter = self._through_input if entries else self._split
+        self._enter, self._note = (
+            (self._through_input, self._note_through_input)
+            if entries
+            else (self._split, self._note_to_outputs)
+        )
         self._all = list(self.outputs.values())
         self._sensing = [self.outputs[spec.name] for spec in rig.outputs if spec.active_sensing]
 
@@ -217,27 +221,29 @@ class Engine:
     def _through_input(self, key: int, data: bytes, t_ns: int) -> None:
         self.input_chain.run(0, key, data, t_ns)
 
-    def _note(self, key: int, data: bytes, t_ns: int) -> None:
+    def _note_to_outputs(self, key: int, data: bytes, t_ns: int) -> None:
         cause = note_key(data)
-        outputs = self._all
-        if not self.input_chain.entries:
-            if key >= FIRST_NOTE_ON:
-                for output in outputs:
-                    output.strike(cause, key, data, t_ns)
-            else:
-                for output in outputs:
-                    output.let_go(cause, key, data, t_ns)
-        elif key >= FIRST_NOTE_ON:
-            for output in outputs:
+        if key >= FIRST_NOTE_ON:
+            for output in self._all:
+                output.strike(cause, key, data, t_ns)
+        else:
+            for output in self._all:
+                output.let_go(cause, key, data, t_ns)
+
+    def _note_through_input(self, key: int, data: bytes, t_ns: int) -> None:
+        """A note that the input's chain may change, double or drop before the split."""
+        cause = note_key(data)
+        if key >= FIRST_NOTE_ON:
+            for output in self._all:
                 output.ledger.begin_strike(cause)
-            self._enter(key, data, t_ns)
-            for output in outputs:
+            self._through_input(key, data, t_ns)
+            for output in self._all:
                 output.ledger.strike_begun()
         else:
-            for output in outputs:
+            for output in self._all:
                 output.ledger.end_strike(cause)
-            self._enter(key, data, t_ns)
-            for output in outputs:
+            self._through_input(key, data, t_ns)
+            for output in self._all:
                 output.end_strike(t_ns)
 
     def _system(self, key: int, data: bytes, t_ns: int) -> None:

@@ -77,11 +77,9 @@ class Ledger:
         A note stands here once for every note-off that is missing.
         """
         ending, self._ending = self._ending, None
-        if not ending:
+        if not ending or self.sounding.keys().isdisjoint(ending):
             return []
-        if len(ending) > 1:
-            ending = list(dict.fromkeys(ending))
-        return self._beyond_claims(ending)
+        return self._beyond_claims(dict.fromkeys(ending))
 
     def note_on(self, key: int) -> None:
         """Note that a note-on was sent."""
@@ -154,8 +152,4 @@ class Ledger:
 
     def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
         sounding = self.sounding
-        beyond: list[int] = []
-        for key in keys:
-            if key in sounding:
-                beyond += [key] * (sounding[key] - self._claims(key))
-        return beyond
+        return [k for k in keys if k in sounding for _ in range(sounding[k] - self._claims(k))]

@@ -44,29 +44,16 @@ class Transport:
         self.next_clock = 0
         self.clocks_seen = 0
         self.last_clock_ns = 0
-        self._measured: tuple[int, int] | None = None
+        self.clock_dies_ns = 0
+        """When the clock counts as dead unless another clock comes until then."""
+        self.tempo: tuple[int, int] | None = None
+        """The tempo as last measured: so many nanoseconds, and the clocks in them."""
         self._stamps: deque[int] = deque(maxlen=_STAMPS)
 
     @property
     def position(self) -> int:
         """The position of the last clock in the song, in clocks; -1 before the first one."""
         return self.next_clock - 1
-
-    @property
-    def tempo(self) -> tuple[int, int] | None:
-        """The tempo as last measured: so many nanoseconds, and the clocks in them."""
-        stamps = self._stamps
-        if len(stamps) > 1:
-            return stamps[-1] - stamps[0], len(stamps) - 1
-        return self._measured
-
-    @property
-    def clock_dies_ns(self) -> int:
-        """When the clock counts as dead unless another clock comes until then."""
-        tempo = self.tempo
-        if tempo is None:
-            return self.last_clock_ns + _FIRST_WAIT_NS
-        return self.last_clock_ns + _SILENT_CLOCKS * tempo[0] // tempo[1]
 
     def clock_runs(self, t_ns: int) -> bool:
         """Whether clocks are coming in at `t_ns`."""
@@ -80,12 +67,18 @@ class Transport:
 
     def clock(self, t_ns: int) -> None:
         """Count one clock."""
-        if self.clocks_seen and t_ns > self.clock_dies_ns:
-            self._measured = self.tempo
-            self._stamps.clear()
+        stamps = self._stamps
+        if t_ns > self.clock_dies_ns:
+            stamps.clear()
+        stamps.append(t_ns)
+        wait_ns = _FIRST_WAIT_NS
+        if len(stamps) > 1:
+            self.tempo = t_ns - stamps[0], len(stamps) - 1
+        if self.tempo is not None:
+            wait_ns = _SILENT_CLOCKS * self.tempo[0] // self.tempo[1]
+        self.clock_dies_ns = t_ns + wait_ns
         self.clocks_seen += 1
         self.last_clock_ns = t_ns
-        self._stamps.append(t_ns)
         if self.playing:
             self.next_clock += 1
 
