@@ -5,11 +5,18 @@ What python-rtmidi is like to live with, and what is done about it here:
 - Constructing a port raises where there is no sequencer, and prints to stderr besides: `missing`
   looks first, and says what to install or to switch on.
 - The callback runs on a thread of the library. An exception in it would vanish: what it calls
-  must catch its own.
+  must catch its own. Between two calls Python would throw away what it has set up for that thread
+  (`ports/thread_state.py`).
 - By default SysEx, clock and active sensing are left out: `ignore_types` is told otherwise.
 - `close_port` waits for the input thread while it holds the interpreter lock, and can hang when
   a message arrives just then. So an input is closed in steps (`RtMidiInput.close`).
 - Garbage collection never closes a port: `delete` does.
+- When a device is unplugged nothing is raised, and a port object stays dead when the device is
+  back. So a port has a name of its own in the sequencer, by which `alive` finds its connection
+  (`ports/alsa_clients.py`), and is never opened twice.
+- A port is opened by its place in a list, which may have changed since: what got connected is
+  looked at afterwards.
+- `get_ports` holds the interpreter lock while it asks: it is called when a port has come or gone.
 - A SysEx message leaves as one event of the sequencer. One that is too long for its receiver is
   cut short by a sound card's driver (`CARD_SYSEX`). Another program never gets it, and nor does it
   get anything that is sent after it (`PROGRAM_SYSEX`); only above 16,355 bytes does `send_message`
@@ -18,16 +25,19 @@ What python-rtmidi is like to live with, and what is done about it here:
 
 from __future__ import annotations
 
-import ctypes
 import gc
 import os
-import re
+import secrets
 import sys
+import threading
 import time
+from contextlib import suppress
 from typing import Any
 
-from pointsman.errors import PortError
+from pointsman.errors import PortError, one_line
+from pointsman.ports import alsa_clients, thread_state
 from pointsman.ports.backend import Deliver, Ended, InputPort, OutputPort
+from pointsman.ports.usb import address_of, card_of
 
 CLIENT = "Pointsman"
 """The name under which the system shows our ports; they are never offered to a rig."""
@@ -45,10 +55,6 @@ PROGRAM_SYSEX = 199 * 28
 Measured on Linux 6.1: 5,572 pass, 5,573 do not. A cell holds 28 bytes, and the first is the event.
 """
 
-_CARD_CLIENTS = range(16, 128)
-"""The sequencer's clients that are sound cards (Linux, sound/core/seq/seq_clientmgr.c)."""
-
-_CLIENT = re.compile(r" (\d+):\d+$")
 _SETTLE_S = 0.02
 """How long a callback that has begun may take to end, before its port is closed."""
 
@@ -86,10 +92,59 @@ def _make(*, is_input: bool) -> Any:
     linux = sys.platform.startswith("linux")
     api = rtmidi.API_LINUX_ALSA if linux else rtmidi.API_UNSPECIFIED
     maker = rtmidi.MidiIn if is_input else rtmidi.MidiOut
+    seen = alsa_clients.look(fresh=True)
+    if seen is not None and seen.is_full():  # the library would print a line of its own, each time
+        raise PortError("the MIDI system takes no more ports; end another program that uses MIDI")
     try:
         return maker(api, name=CLIENT)
     except Exception as error:
-        raise PortError(f"the MIDI system does not answer: {error}") from error
+        raise _no_answer(error) from error
+
+
+def _no_answer(error: Exception) -> PortError:
+    why = one_line(str(error).rstrip(".\n"))
+    return PortError(f"the MIDI system does not answer: {why}; end other programs that use MIDI")
+
+
+class _Lister:
+    """Lists the ports of one direction, and asks the library only when something has changed."""
+
+    def __init__(self, *, is_input: bool) -> None:
+        self._is_input = is_input
+        self._lock = threading.Lock()
+        self._midi: Any = None
+        self._names: list[str] = []
+        self._others: tuple[bytes, ...] | None = None
+        self._listed_s = 0.0
+
+    def names(self, *, young_s: float = 0.0) -> list[str]:
+        """The full names, asked for anew unless it is sure or `young_s` ago that they are so."""
+        with self._lock:
+            seen = alsa_clients.look(fresh=not young_s)
+            others = None if seen is None else seen.others(CLIENT)
+            if self._midi is not None:
+                if others is not None and others == self._others:
+                    return list(self._names)
+                if time.monotonic() - self._listed_s < young_s:
+                    return list(self._names)
+            self._names = self._ask()
+            self._others, self._listed_s = others, time.monotonic()
+            return list(self._names)
+
+    def _ask(self) -> list[str]:
+        if self._midi is None:
+            self._midi = _make(is_input=self._is_input)
+        try:
+            names = self._midi.get_ports()
+        except Exception as error:
+            midi, self._midi = self._midi, None
+            with suppress(Exception):
+                midi.delete()
+            raise _no_answer(error) from error
+        return [name for name in names if not name.startswith(f"{CLIENT}:")]
+
+
+_listers = {is_input: _Lister(is_input=is_input) for is_input in (True, False)}
 
 
 def port_names(*, is_input: bool) -> list[str]:
@@ -97,27 +152,72 @@ def port_names(*, is_input: bool) -> list[str]:
     lacking = missing()
     if lacking:
         raise PortError(lacking)
-    midi = _make(is_input=is_input)
-    try:
-        return [name for name in midi.get_ports() if not name.startswith(f"{CLIENT}:")]
-    finally:
-        midi.delete()
+    return _listers[is_input].names()
 
 
-def _open(name: str, *, is_input: bool, virtual: bool) -> Any:
-    lacking = missing()
-    if lacking:
-        raise PortError(f"port '{name}': {lacking}")
-    midi = _make(is_input=is_input)
-    try:
-        if virtual:
-            midi.open_virtual_port(name)
-        else:
-            midi.open_port(midi.get_ports().index(name), name="in" if is_input else "out")
-    except Exception as error:
-        midi.delete()
-        raise PortError(f"port '{name}' does not open: {error}") from error
-    return midi
+class _Connection:
+    """A port object of the library, connected to the system port `name`, or virtual."""
+
+    def __init__(self, name: str, *, is_input: bool, virtual: bool) -> None:
+        lacking = missing()
+        if lacking:
+            raise PortError(f"port '{name}': {lacking}")
+        self._name, self._is_input, self._virtual = name, is_input, virtual
+        self._label = f"{'in' if is_input else 'out'} {secrets.token_hex(4)}"
+        self._closed = False
+        try:
+            self.midi = _make(is_input=is_input)
+        except PortError as error:
+            raise PortError(f"port '{name}' does not open: {error}") from error
+        try:
+            self._open()
+        except Exception as error:
+            self.midi.delete()
+            if isinstance(error, PortError):
+                raise
+            raise PortError(f"port '{name}' does not open: {error}") from error
+
+    def _open(self) -> None:
+        if self._virtual:
+            self.midi.open_virtual_port(self._name)
+            return
+        names = self.midi.get_ports()
+        if self._name not in names:
+            raise PortError(f"port '{self._name}' is gone; plug it in again")
+        self.midi.open_port(names.index(self._name), name=self._label)
+        if self._is_linked(fresh=True) is False:
+            raise PortError(f"port '{self._name}' went away just now; plug it in again")
+
+    def alive(self) -> bool:
+        """Whether it is open and what it was opened for is still there."""
+        if self._closed or self._virtual:
+            return not self._closed
+        if self._is_linked(fresh=False):
+            return True
+        linked = self._is_linked(fresh=True)  # a look from before we opened says nothing about us
+        if linked is not None:
+            return linked
+        try:
+            return self._name in _listers[self._is_input].names(young_s=alsa_clients.FRESH_S)
+        except PortError:
+            return True  # nobody can tell
+
+    def _is_linked(self, *, fresh: bool) -> bool | None:
+        """Whether the sequencer has our connection; None where it does not tell."""
+        address = address_of(self._name)
+        seen = alsa_clients.look(fresh=fresh)
+        links = None if seen is None else seen.links(self._label)
+        return None if links is None or address is None else address in links
+
+    def close(self) -> None:
+        """Close it and give it back to the system, whatever fails on the way."""
+        self._closed = True
+        try:
+            self.midi.close_port()
+        except Exception as error:
+            raise PortError(f"port '{self._name}' does not close: {error}") from error
+        finally:
+            self.midi.delete()
 
 
 class RtMidiOutput(OutputPort):
@@ -126,8 +226,8 @@ class RtMidiOutput(OutputPort):
     def __init__(self, name: str, *, virtual: bool = False) -> None:
         self._name = name
         self._longest = _longest_sysex(name)
-        self._midi = _open(name, is_input=False, virtual=virtual)
-        self._send = self._midi.send_message
+        self._connection: _Connection | None = _Connection(name, is_input=False, virtual=virtual)
+        self._send = self._connection.midi.send_message
 
     def send(self, data: bytes, t_ns: int) -> None:
         """Hand one message to the system; PortError for a SysEx that would not arrive whole."""
@@ -141,71 +241,69 @@ class RtMidiOutput(OutputPort):
         except Exception as error:
             raise PortError(f"port '{self._name}' refused a message: {error}") from error
 
+    def alive(self) -> bool:
+        """Whether the port is open and still connected to what was opened."""
+        connection = self._connection
+        return connection is not None and connection.alive()
+
     def close(self) -> None:
         """Close the port and give it back to the system."""
-        midi, self._midi = self._midi, None
-        if midi is not None:
+        connection, self._connection = self._connection, None
+        if connection is not None:
             self._send = _refuse
-            midi.close_port()
-            midi.delete()
+            connection.close()
 
 
 def _longest_sysex(name: str) -> int:
     """How many bytes may go to a port at once; what receives from a virtual one is a program."""
     if not sys.platform.startswith("linux"):
         return sys.maxsize
-    client = _CLIENT.search(name)
-    is_card = client is not None and int(client[1]) in _CARD_CLIENTS
-    return CARD_SYSEX if is_card else PROGRAM_SYSEX
+    return PROGRAM_SYSEX if card_of(name) is None else CARD_SYSEX
 
 
 def _refuse(data: bytes) -> None:
     raise PortError("the port is closed")
 
 
-def _keep_thread_state() -> None:
-    """Keep what Python has set up for the calling thread, so that its next call finds it ready.
-
-    For a call from a thread that is not its own Python makes a thread state and maps memory for a
-    stack, and it throws both away afterwards: a seventh of the time that a bare callback takes to
-    send a message on. One `PyGILState_Ensure` without its `PyGILState_Release` keeps them. When
-    the library ends the thread, 4 KiB stay behind for each input that was opened.
-    """
-    ctypes.pythonapi.PyGILState_Ensure()
-
-
 class RtMidiInput(InputPort):
     """A system port, or a virtual one, to read from."""
 
     def __init__(self, name: str, *, virtual: bool = False) -> None:
-        self._midi = _open(name, is_input=True, virtual=virtual)
-        self._midi.ignore_types(sysex=False, timing=False, active_sense=False)
+        self._connection: _Connection | None = _Connection(name, is_input=True, virtual=virtual)
+        self._connection.midi.ignore_types(sysex=False, timing=False, active_sense=False)
+        self._thread_states: list[int] = []
 
     def start(self, deliver: Deliver, ended: Ended) -> None:
         """Hand over each message on the library's thread, the moment it comes."""
-
-        fresh = True
+        if self._connection is None:
+            raise PortError("the port is closed")
+        kept = self._thread_states
 
         def callback(event: tuple[list[int], float], data: object = None) -> None:
-            nonlocal fresh
-            if fresh:
-                fresh = False
-                _keep_thread_state()
+            if not kept:
+                kept.append(thread_state.keep())
             deliver(bytes(event[0]))
 
-        self._midi.set_callback(callback)
+        self._connection.midi.set_callback(callback)
+
+    def alive(self) -> bool:
+        """Whether the port is open and still connected to what was opened."""
+        connection = self._connection
+        return connection is not None and connection.alive()
 
     def close(self) -> None:
         """Close in steps: no more callbacks, time for the last one to end, then the port.
 
         The callback's tuple is kept alive meanwhile, since the library's thread may still use it.
+        The port's end is that of the thread, whose state is of no more use.
         """
-        midi, self._midi = self._midi, None
-        if midi is None:
+        connection, self._connection = self._connection, None
+        if connection is None:
             return
-        kept = gc.get_referents(midi)
-        midi.cancel_callback()
+        kept = gc.get_referents(connection.midi)
+        connection.midi.cancel_callback()
         time.sleep(_SETTLE_S)
-        midi.close_port()
-        midi.delete()
+        connection.close()
         del kept
+        while self._thread_states:
+            thread_state.free(self._thread_states.pop())

@@ -7,119 +7,26 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+from midi_kit import BOX, GULL, MINI, OWN, THERE, THROUGH, TWIN, Library, Midi
 
 from pointsman import io_rtmidi
 from pointsman.cli import main
 from pointsman.errors import PortError, PortLookupError
 from pointsman.io_smf import SmfReader
 from pointsman.io_tsv import read_tsv
+from pointsman.ports import thread_state
 from pointsman.ports.backend import InputPort
 from pointsman.ports.files import FilePorts
+from pointsman.ports.names import match_name
 from pointsman.ports.null import NullPorts
 from pointsman.ports.resolve import SYSTEM, find_backend
-from pointsman.ports.system import SystemPorts, VirtualPorts, match_port
+from pointsman.ports.system import SystemPorts, VirtualPorts
 from pointsman.ports.unsupported import SerialPorts
-
-BOX = "Tug Box:Tug Box MIDI 1 24:0"
-MINI = "Tug Box Mini:Tug Box Mini MIDI 1 28:0"
-GULL = "Gull:Gull MIDI 1 32:0"
-TWIN = "Gull:Gull MIDI 1 36:0"
-THROUGH = "Midi Through:Midi Through Port-0 14:0"
-OWN = "Pointsman:in 128:0"
-THERE = [THROUGH, BOX, MINI, GULL, TWIN]
-
-
-# ---- a stand-in for python-rtmidi ----------------------------------------------------------------
-
-
-class Midi:
-    """One port object of the library; it writes down what is done to it."""
-
-    def __init__(self, library: Library, kind: str, api: int, name: str) -> None:
-        self._library, self._kind = library, kind
-        self.callback: Callable[[tuple[list[int], float], object], None] | None = None
-        self.ignored: dict[str, bool] = {"sysex": True, "timing": True, "active_sense": True}
-        self._note("made", api, name)
-        if library.broken:
-            raise SystemError("no sequencer")
-        library.made.append(self)
-
-    def _note(self, what: str, *facts: object) -> None:
-        self._library.calls.append((self._kind, what, *facts))
-
-    def get_ports(self) -> list[str]:
-        return list(self._library.ports)
-
-    def open_port(self, number: int, name: str) -> None:
-        self._note("open_port", number, name)
-        if self._library.refuses:
-            raise SystemError("device or resource busy")
-
-    def open_virtual_port(self, name: str) -> None:
-        self._note("open_virtual_port", name)
-
-    def send_message(self, data: bytes) -> None:
-        if self._library.refuses:
-            raise SystemError("error sending")
-        self._note("send_message", data)
-
-    def ignore_types(self, **types: bool) -> None:
-        self.ignored.update(types)
-
-    def set_callback(self, callback: Callable[..., None]) -> None:
-        self.callback = callback
-
-    def cancel_callback(self) -> None:
-        self._note("cancel_callback")
-        self.callback = None
-
-    def close_port(self) -> None:
-        self._note("close_port")
-
-    def delete(self) -> None:
-        self._note("delete")
-
-
-class Library(ModuleType):
-    """The module `rtmidi`, with ports of the test's choice."""
-
-    API_UNSPECIFIED, API_LINUX_ALSA = 0, 2
-
-    def __init__(self) -> None:
-        super().__init__("rtmidi")
-        self.ports = list(THERE)
-        self.calls: list[tuple[object, ...]] = []
-        self.made: list[Midi] = []
-        self.broken = self.refuses = False
-        self.apis = [2]
-
-    def get_compiled_api(self) -> list[int]:
-        return self.apis
-
-    def MidiIn(self, api: int, name: str) -> Midi:
-        return Midi(self, "in", api, name)
-
-    def MidiOut(self, api: int, name: str) -> Midi:
-        return Midi(self, "out", api, name)
-
-
-@pytest.fixture
-def library(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Library:
-    """A machine with a MIDI system."""
-    library = Library()
-    monkeypatch.setitem(sys.modules, "rtmidi", library)
-    monkeypatch.setattr(sys, "platform", "linux")
-    sequencer = tmp_path / "seq"
-    sequencer.touch()
-    monkeypatch.setattr(io_rtmidi, "SEQUENCER", str(sequencer))
-    return library
-
 
 # ---- which port a text means (docs/rig-file.md) --------------------------------------------------
 
@@ -145,16 +52,16 @@ MATCHES = [
 
 @pytest.mark.parametrize(("wanted", "found"), [m[1:] for m in MATCHES], ids=[m[0] for m in MATCHES])
 def test_which_ports_a_text_means(wanted: str, found: list[str]) -> None:
-    assert match_port(wanted, THERE) == found
+    assert match_name(wanted, THERE) == found
 
 
 def test_an_exact_name_wins_over_one_that_it_is_part_of() -> None:
-    assert match_port("Tug", ["Tug", "Tug Box"]) == ["Tug"]
-    assert match_port("Tug", ["Tug 20:0", "Tug Box 24:0"]) == ["Tug 20:0"]
+    assert match_name("Tug", ["Tug", "Tug Box"]) == ["Tug"]
+    assert match_name("Tug", ["Tug 20:0", "Tug Box 24:0"]) == ["Tug 20:0"]
 
 
 def test_case_folds_beyond_ascii() -> None:
-    assert match_port("MÖWE", ["Möwe:Möwe MIDI 1 24:0"]) == ["Möwe:Möwe MIDI 1 24:0"]
+    assert match_name("MÖWE", ["Möwe:Möwe MIDI 1 24:0"]) == ["Möwe:Möwe MIDI 1 24:0"]
 
 
 @pytest.mark.parametrize("is_input", [True, False])
@@ -313,21 +220,29 @@ def test_where_something_is_missing_every_way_to_a_port_says_what(
 
 def test_a_midi_system_that_does_not_answer(library: Library) -> None:
     library.broken = True
-    with pytest.raises(PortLookupError, match="the MIDI system does not answer: no sequencer"):
+    said = "the MIDI system does not answer: no sequencer; end other programs that use MIDI"
+    with pytest.raises(PortLookupError) as caught:
         SystemPorts().find("Gull", Path(), is_input=True)
+    assert str(caught.value) == f"input port 'Gull' cannot be had: {said}"
+    with pytest.raises(PortError) as refused:
+        SystemPorts().open_output(GULL)
+    assert str(refused.value) == f"port '{GULL}' does not open: {said}"
 
 
 # ---- opening and closing -------------------------------------------------------------------------
 
 
-def test_an_output_is_opened_by_its_place_in_the_list_and_deleted(library: Library) -> None:
+def test_an_output_is_opened_by_its_place_in_the_list_and_deleted(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pointsman.io_rtmidi.secrets.token_hex", lambda n: "5f1c09ab"[: 2 * n])
     port = SystemPorts().open_output(MINI)
     port.send(b"\xf8", 5)
     port.close()
     port.close()
     assert library.calls == [
         ("out", "made", library.API_LINUX_ALSA, "Pointsman"),
-        ("out", "open_port", 2, "out"),
+        ("out", "open_port", 2, "out 5f1c09ab"),
         ("out", "send_message", b"\xf8"),
         ("out", "close_port"),
         ("out", "delete"),
@@ -346,12 +261,6 @@ def test_virtual_ports_are_made_with_the_name_that_the_rig_gives(library: Librar
 def test_an_input_is_asked_for_sysex_clock_and_active_sensing_too(library: Library) -> None:
     SystemPorts().open_input(GULL)
     assert library.made[0].ignored == {"sysex": False, "timing": False, "active_sense": False}
-
-
-@pytest.fixture(autouse=True)
-def no_thread_state(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is done to the library's thread is not done to the one that runs the tests."""
-    monkeypatch.setattr(io_rtmidi, "_keep_thread_state", lambda: None)
 
 
 def listen(port: InputPort) -> list[bytes]:
@@ -373,8 +282,13 @@ def test_the_librarys_thread_keeps_its_state_from_the_first_message_on(
     library: Library, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept: list[int] = []
+
+    def keep() -> int:
+        kept.append(len(heard))
+        return 4711
+
     heard = listen(SystemPorts().open_input(GULL))
-    monkeypatch.setattr(io_rtmidi, "_keep_thread_state", lambda: kept.append(len(heard)))
+    monkeypatch.setattr(thread_state, "keep", keep)
     callback = library.made[0].callback
     assert callback is not None
     for _ in range(3):
@@ -398,6 +312,8 @@ def test_an_input_is_closed_in_steps(library: Library, monkeypatch: pytest.Monke
     port = SystemPorts().open_input(GULL)
     listen(port)
     callback = library.made[0].callback
+    assert callback is not None
+    callback(([0xF8], 0.0), None)
     library.calls.clear()
     port.close()
     port.close()
@@ -406,6 +322,7 @@ def test_an_input_is_closed_in_steps(library: Library, monkeypatch: pytest.Monke
         ("sleep", 0.02),
         ("in", "close_port"),
         ("in", "delete"),
+        ("free", 4711),  # the thread has ended by now
     ]
     assert held == [[callback]]  # looked for while it was still set
 
@@ -419,8 +336,10 @@ def test_a_port_that_does_not_open_is_deleted_and_says_why(library: Library) -> 
 
 
 def test_a_port_that_went_away_between_finding_and_opening(library: Library) -> None:
-    with pytest.raises(PortError, match="port 'Buoy' does not open: 'Buoy' is not in list"):
-        SystemPorts().open_input("Buoy")
+    for open_port in (SystemPorts().open_input, SystemPorts().open_output):
+        with pytest.raises(PortError, match=r"^port 'Buoy' is gone; plug it in again$"):
+            open_port("Buoy")
+        assert library.calls[-1][1] == "delete"
 
 
 def test_a_message_that_the_system_refuses_says_which_port(library: Library) -> None:

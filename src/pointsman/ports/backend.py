@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import ClassVar
+
+from pointsman.errors import PortLookupError
 
 Deliver = Callable[[bytes], None]
 """Takes one whole message the moment it comes in. It may be called from any one thread."""
@@ -24,6 +26,14 @@ class OutputPort(ABC):
         Raises PortError or OSError when it cannot be sent.
         """
 
+    def alive(self) -> bool:
+        """Whether the port is still connected to what was opened; True where nobody can tell.
+
+        Asked a few times a second from a housekeeping thread, and never where messages pass. A
+        port that is not alive stays so: close it and open another.
+        """
+        return True
+
     @abstractmethod
     def close(self) -> None:
         """Close the port; harmless when it is closed."""
@@ -35,6 +45,14 @@ class InputPort(ABC):
     @abstractmethod
     def start(self, deliver: Deliver, ended: Ended) -> None:
         """Begin to hand over what comes in."""
+
+    def alive(self) -> bool:
+        """Whether the port is still connected to what was opened; True where nobody can tell.
+
+        Asked a few times a second from a housekeeping thread, and never where messages pass. A
+        port that is not alive stays so: close it and open another.
+        """
+        return True
 
     @abstractmethod
     def close(self) -> None:
@@ -49,9 +67,16 @@ class PortBackend(ABC):
     both_ways: ClassVar[bool] = True
     """Whether the input and an output may have one address: the two directions of one thing."""
 
+    lasting: ClassVar[bool] = True
+    """Whether what is behind such a port goes on, and can go on sounding, when we end."""
+
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """What is wrong with an address as a rig writes it, without looking whether it is there."""
         return None
+
+    def locate(self, address: str, base: Path) -> str:
+        """The address without regard to the folder of the rig: the same text is the same port."""
+        return address
 
     def find(self, address: str, base: Path, *, is_input: bool) -> str:
         """The full name of the port that `address` asks for; `base` is the folder of the rig.
@@ -60,6 +85,36 @@ class PortBackend(ABC):
         or when several match.
         """
         return address
+
+    def mark(self, name: str, *, is_input: bool) -> object:
+        """What to remember of the port with this full name, to know it again; ask once it is open.
+
+        Only this kind of port reads it, in `find_again`.
+        """
+        return name
+
+    def find_again(
+        self,
+        address: str,
+        base: Path,
+        *,
+        is_input: bool,
+        mark: object,
+        taken: Collection[str] = (),
+        lost: Collection[object] = (),
+    ) -> str | None:
+        """The full name of the port that is back for `address`; None while it is away.
+
+        `mark` is what `mark` said of the port that was open. `taken` are the full names that our
+        other connections of the same direction hold open, `lost` the marks of those of them that
+        are away as well. Raises PortLookupError when something is back and nothing tells whether
+        it is this port, and when the system cannot be asked; the text says what to do.
+        """
+        try:
+            name = self.find(address, base, is_input=is_input)
+        except PortLookupError:
+            return None
+        return None if name in taken else name
 
     @abstractmethod
     def open_input(self, name: str) -> InputPort:

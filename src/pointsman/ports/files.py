@@ -101,6 +101,7 @@ class FilePorts(PortBackend):
 
     scheme = "file"
     both_ways = False  # an output would empty the file that the input plays
+    lasting = False
 
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """Only `.mid` and `.tsv` files can be ports."""
@@ -108,9 +109,13 @@ class FilePorts(PortBackend):
             return None
         return f"'{address}' is no .mid or .tsv file; write a path that ends so"
 
+    def locate(self, address: str, base: Path) -> str:
+        """The absolute path."""
+        return str((base / address).resolve())
+
     def find(self, address: str, base: Path, *, is_input: bool) -> str:
         """The absolute path; as an input the file must be there, as an output its folder."""
-        path = (base / address).resolve()
+        path = Path(self.locate(address, base))
         if is_input and not path.is_file():
             raise PortLookupError(f"there is no file '{path}' to play; give the path of one")
         if not is_input and not path.parent.is_dir():

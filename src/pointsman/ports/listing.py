@@ -6,7 +6,8 @@ from dataclasses import asdict, dataclass
 
 from pointsman import io_rtmidi
 from pointsman.errors import PortError
-from pointsman.ports.system import match_port, without_numbers
+from pointsman.ports.names import to_write
+from pointsman.ports.usb import unit_of
 from pointsman.tables import table
 
 
@@ -49,6 +50,6 @@ def show_ports(found: Listing) -> str:
 
 
 def _to_write(name: str, names: list[str]) -> str:
-    """The part of a name that stays after a replug, if it still means this one port alone."""
-    stable = without_numbers(name)
-    return f'"{stable}"' if match_port(stable, names) == [name] else f'"{name}" (until replugged)'
+    """What means this port alone and still does after a replug, else its name of the moment."""
+    text = to_write(name, names, unit_of)
+    return f'"{name}" (until replugged)' if text is None else f'"{text}"'

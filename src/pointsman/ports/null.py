@@ -22,6 +22,7 @@ class NullPorts(PortBackend):
     """The ports that are not there."""
 
     scheme = "null"
+    lasting = False
 
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """`null:` takes no address."""
