@@ -16,7 +16,7 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 from random import Random
-from typing import Annotated
+from typing import Annotated, Self
 
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 
@@ -172,8 +172,28 @@ class BarGate(Plugin[BarGateOptions]):
 
     def flush(self, t_ns: int) -> Emission:
         """Forget every note: the engine ends what sounds."""
-        self._held.take_all()
+        self._held.let_go(t_ns)
         return None
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Know which notes were let pass; keep what the bar and the cycle have drawn.
+
+        Another meter has other bars, and another seed chooses others: those draw anew.
+        """
+        self._held.inherit(former._held, t_ns)
+        self._set_going = former._set_going
+        self._set_ns, self._set_at_clock = former._set_ns, former._set_at_clock
+        was, now = former.options, self.options
+        if was.seed != now.seed:
+            return
+        self._random = former._random
+        if was.meter.clocks != now.meter.clocks or former._bar < 0:
+            return
+        self._bar = former._bar
+        had_drawn = former._may_play[self._bar % was.of]
+        self._open = self._may_play[self._bar % now.of] and (
+            former._open if had_drawn else self._draw()
+        )
 
     def _look(self, t_ns: int) -> bool:
         """Whether the bar that the song is in plays."""

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from difflib import get_close_matches
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, WrapValidator
 
 from pointsman.plugin import (
     REST_OF_ENTRY,
     SHOWN,
+    Away,
     Context,
     Control,
     ControlReader,
@@ -38,6 +39,7 @@ from pointsman.plugin import (
     named_twice,
     parse_sysex,
     program_change,
+    read_on,
     select_parameter,
 )
 
@@ -238,11 +240,11 @@ MOST_KNOWN = 4096
 
 
 class _Made(NamedTuple):
-    """What a value becomes on a channel: the messages; the targets that have a home, and whether
-    this is it; the parameter that is selected in the synth then."""
+    """What a value becomes on a channel: the messages; the targets that have a home, and the value
+    of each; the parameter that is selected in the synth then."""
 
     messages: tuple[bytes, ...]
-    resting: tuple[tuple[ControlRef, bool], ...]
+    resting: tuple[tuple[ControlRef, int], ...]
     left: ControlRef | None
 
 
@@ -251,7 +253,7 @@ def _make(channel: int, targets: list[ControlRef], value: int, top: int) -> _Mad
     parameters = [target for target in targets if target.parameter is not None]
     return _Made(
         tuple(message for target, v in fitted for message in target.messages(channel, v)),
-        tuple((target, v == target.home) for target, v in fitted if target.home is not None),
+        tuple((target, v) for target, v in fitted if target.home is not None),
         _left_selected(parameters[-1]) if parameters else None,
     )
 
@@ -272,7 +274,7 @@ class CcMap(Plugin[CcMapOptions]):
         self._by_cc = {ref.cc: ref for ref in options.map if ref.cc is not None and ref.is_plain}
         if self._is_simple:
             self.only_controls = self._by_cc.keys()
-        self._away: dict[tuple[int, ControlRef], None] = {}
+        self._away: dict[tuple[int, ControlRef], int] = {}
         self._known: dict[tuple[str, int, int, bool], _Made] = {}
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
@@ -315,22 +317,38 @@ class CcMap(Plugin[CcMapOptions]):
                 self._known.clear()
             targets = [t for t in self.options.map[ref] if not only_wide or t.top == ref.top]
             made = self._known[key] = _make(channel, targets, value, ref.top)
-        for target, is_home in made.resting:
-            if is_home:
+        for target, target_value in made.resting:
+            if target_value == target.home:
                 self._away.pop((channel, target), None)
             else:
-                self._away[channel, target] = None
+                self._away[channel, target] = target_value
         if made.left is None:
             return made.messages[0] if len(made.messages) == 1 else made.messages
         return (*made.messages, *self._reader.reselect(channel, made.left))
 
     def flush(self, t_ns: int) -> Emission:
         """Centre the bend, lift the pressure, and home for every target that has one."""
+        homes = self.homes()
+        self._away.clear()
+        return homes
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """The stream has selected what it had, and has sent the coarse halves that it had."""
+        read_on(self._reader, former._reader, self.options.map)
+
+    def away(self) -> list[Away]:
+        """The targets that have a home and are not there."""
+        return [
+            (channel, target.name, value, target.home or 0)
+            for (channel, target), value in self._away.items()
+        ]
+
+    def homes(self) -> list[bytes]:
+        """Centre, 0 or home for each of them."""
         homes: list[bytes] = []
         for channel, target in self._away:
             homes += target.messages(channel, target.home or 0)
             homes += self._reader.reselect(channel, _left_selected(target))
-        self._away.clear()
         return homes
 
 

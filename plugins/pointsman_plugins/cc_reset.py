@@ -16,11 +16,12 @@ from __future__ import annotations
 
 from collections import deque
 from functools import partial
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from pointsman.plugin import (
+    Away,
     Context,
     Control,
     ControlReader,
@@ -39,6 +40,7 @@ from pointsman.plugin import (
     Whole,
     clears_notes,
     hookimpl,
+    read_on,
 )
 
 Home = Annotated[
@@ -107,6 +109,7 @@ class _Control:
         self.learns = learns
         self.home = home
         self.value = home
+        self.has_moved = False
         self.value_ns = 0
         self.owner_ns: int | None = None
         self.chord: set[int] = set()
@@ -119,6 +122,11 @@ class _Control:
         return self.home is not None and self.value != self.home
 
     @property
+    def surely_away(self) -> bool:
+        """Whether it is away, and no value of a hand that only waits to be learnt as its home."""
+        return self.away and not self.undecided
+
+    @property
     def idle(self) -> bool:
         """Whether no note can concern it: it is home and nothing waits to be learnt."""
         return self.value == self.home and not self.undecided
@@ -126,6 +134,7 @@ class _Control:
     def change(self, value: int, t_ns: int) -> None:
         """A new value has passed: what belonged to the last one is over."""
         self.forget()
+        self.has_moved = True
         self.value = value
         self.value_ns = t_ns
 
@@ -151,6 +160,15 @@ class _Control:
             return False
         self.chord.remove(note)
         return not self.chord
+
+    def inherit(self, former: _Control) -> None:
+        """Know what the synth has, and what was learnt, or is still to be."""
+        if former.has_moved:
+            self.has_moved = True
+            self.value, self.value_ns = former.value, former.value_ns
+        if self.learns and former.learns:
+            self.home = former.home
+            self.undecided.extend(former.undecided)
 
     def forget(self) -> None:
         """The value has no owner, no chord and no time to wait for any more."""
@@ -225,6 +243,10 @@ class CcReset(Plugin[CcResetOptions]):
             control.undecided.append((t_ns, value))
         if control.idle != was_idle:
             self._find_active(channel)
+        self._wait(control, t_ns)
+
+    def _wait(self, control: _Control, t_ns: int) -> None:
+        """Begin the time that `after` gives, if it does."""
         if self.options.after is not None and not control.idle:
             control.timer = self.host.after(
                 self.options.after, t_ns, partial(self._waited, control)
@@ -290,16 +312,50 @@ class CcReset(Plugin[CcResetOptions]):
         for control in leaving:
             if control.away and control.home is not None:
                 control.change(control.home, control.value_ns)
-                homes += control.ref.messages(channel, control.home)
-                homes += self._reader.reselect(channel, control.ref)
+                homes += self._home_of(control, control.home)
             else:
                 control.chord.clear()
         self._find_active(channel)
         return homes
 
+    def _home_of(self, control: _Control, home: int) -> list[bytes]:
+        channel, ref = control.channel, control.ref
+        return [*ref.messages(channel, home), *self._reader.reselect(channel, ref)]
+
     def _find_active(self, channel: int) -> None:
         active = [c for c in self._controls[channel].values() if not c.idle]
         self._active[channel] = active
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Keep what was learnt of controls that are still named, and know what the synth has.
+
+        So a control whose home is another now goes there at its next occasion.
+        """
+        read_on(self._reader, former._reader, self.options.controls)
+        for channel, controls in enumerate(self._controls):
+            known = {control.ref: control for control in former._controls[channel].values()}
+            for control in controls.values():
+                if control.ref in known:
+                    control.inherit(known[control.ref])
+                    self._wait(control, t_ns)
+            self._find_active(channel)
+
+    def _all_away(self) -> list[tuple[_Control, int, int]]:
+        """Each control that is surely away, with its value and its home."""
+        return [
+            (control, control.value, control.home)
+            for active in self._active
+            for control in active
+            if control.surely_away and control.value is not None and control.home is not None
+        ]
+
+    def away(self) -> list[Away]:
+        """Each control that a step has moved and that is not home yet."""
+        return [(c.channel, c.ref.name, value, home) for c, value, home in self._all_away()]
+
+    def homes(self) -> list[bytes]:
+        """What sends them home."""
+        return [m for control, _, home in self._all_away() for m in self._home_of(control, home)]
 
 
 @hookimpl

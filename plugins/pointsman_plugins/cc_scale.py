@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 from math import floor
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field
 
@@ -24,6 +24,7 @@ from pointsman.plugin import (
     Whole,
     as_int,
     hookimpl,
+    read_on,
     stateless,
 )
 
@@ -142,6 +143,12 @@ class CcScale(Plugin[CcScaleOptions]):
     def _sysex(self, data: bytes, t_ns: int) -> Emission:
         found = self._reader.sysex(data)
         return data if found is None else self._ref.messages(0, scale(found[1], self.options))
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """The stream has selected what it had, and the synth has the halves that it was sent."""
+        read_on(self._reader, former._reader, [self._ref])
+        if former._ref == self._ref:
+            self._coarse = former._coarse
 
 
 def scale(value: int, options: CcScaleOptions) -> int:

@@ -8,7 +8,7 @@ that the value itself is sent exactly when the time is over, also where that is 
 from __future__ import annotations
 
 from functools import partial
-from typing import Annotated
+from typing import Annotated, Self
 
 from pydantic import Field
 
@@ -27,6 +27,7 @@ from pointsman.plugin import (
     Time,
     Timer,
     hookimpl,
+    read_on,
     resets_controls,
 )
 
@@ -152,6 +153,13 @@ class CcSmooth(Plugin[CcSmoothOptions]):
             if line.moving:
                 ends += self._end(channel, t_ns)
         return ends
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """The next line begins where the same control is."""
+        read_on(self._reader, former._reader, [self._ref])
+        if former._ref == self._ref:
+            for line, former_line in zip(self._lines, former._lines, strict=True):
+                line.sent = former_line.sent
 
 
 @hookimpl

@@ -9,7 +9,7 @@ else. A note-on lets them go first: a step's values must not come behind its not
 from __future__ import annotations
 
 from functools import partial
-from typing import Annotated
+from typing import Annotated, Self
 
 from pydantic import Field
 
@@ -29,6 +29,7 @@ from pointsman.plugin import (
     Timer,
     Whole,
     hookimpl,
+    read_on,
     resets_controls,
 )
 
@@ -110,10 +111,12 @@ class CcThin(Plugin[CcThinOptions]):
         refs = options.controls
         if refs is None:
             refs = [ControlRef(str(cc), cc=cc) for cc in range(120) if cc not in EXEMPT]
+        self._refs = {ref: ref for ref in refs}
         self._gap_ns = -(-NS_PER_S // options.per_second)
         self._reader = ControlReader(refs)
         self._values: list[dict[str, _Value]] = [{} for _ in range(16)]
         self._waiting: list[list[_Value]] = [[] for _ in range(16)]
+        self._left: tuple[int, list[_Value]] = (-1, [])
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """SysEx concerns us only where it sets one of the controls."""
@@ -213,9 +216,20 @@ class CcThin(Plugin[CcThinOptions]):
     def flush(self, t_ns: int) -> Emission:
         """Deliver what waits, and begin again."""
         last = [m for waiting in self._waiting for m in self._let_go(waiting, t_ns)]
+        self._left = t_ns, [state for values in self._values for state in values.values()]
         for values in self._values:
             values.clear()
         return last
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Of the controls that are still thinned it is known what the synth has, and since when."""
+        read_on(self._reader, former._reader, self._refs)
+        left_ns, states = former._left
+        for state in states if left_ns == t_ns else ():
+            ref = self._refs.get(state.ref)
+            if ref is not None:
+                mine = self._values[state.channel][ref.name] = _Value(state.channel, ref)
+                mine.sent, mine.sent_ns = state.sent, state.sent_ns
 
 
 @hookimpl

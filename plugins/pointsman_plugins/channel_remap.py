@@ -1,17 +1,25 @@
-"""channel_remap: moves messages from one channel to another, or to several."""
+"""channel_remap: moves messages from one channel to another, or to several.
+
+How this works. Every channel has a *way*, the step that takes its messages where they go. A
+note-off and key pressure go the way of their note-on: that is why each key keeps its own, which
+its next note-on renews. So notes that are held while a rig changes are let go where they went, for
+the entries further on as well.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field
 
 from pointsman.plugin import (
+    NOTE_KINDS,
     Channel,
     Channels,
     Emission,
     Flow,
+    Host,
     Kind,
     Plugin,
     PluginOptions,
@@ -54,16 +62,37 @@ class ChannelRemap(Plugin[ChannelRemapOptions]):
     name = "channel_remap"
     Options = ChannelRemapOptions
 
+    def __init__(self, options: ChannelRemapOptions, host: Host) -> None:
+        super().__init__(options, host)
+        others = _drop if options.others == "drop" else _stay
+        self._ways = [
+            _way(channel, options.map[channel]) if channel in options.map else others
+            for channel in range(1, 17)
+        ]
+        self._ways_of_keys = [way for way in self._ways for _ in range(128)]
+
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
-        """Only channels that move or are dropped concern us; system messages have none."""
+        """Beside notes only channels that move or are dropped; system messages have none."""
         if channel is None:
             return None
-        targets = self.options.map.get(channel + 1)
-        if targets is None:
-            return _drop if self.options.others == "drop" else None
-        if targets == (channel + 1,):
-            return None
-        return _move([target - 1 for target in targets])
+        if kind is Kind.NOTE_ON:
+            return self._begin
+        if kind in NOTE_KINDS:
+            return self._follow
+        way = self._ways[channel]
+        return None if way is _stay else way
+
+    def _begin(self, data: bytes, t_ns: int) -> Emission:
+        channel = data[0] & 0x0F
+        way = self._ways_of_keys[channel << 7 | data[1]] = self._ways[channel]
+        return way(data, t_ns)
+
+    def _follow(self, data: bytes, t_ns: int) -> Emission:
+        return self._ways_of_keys[(data[0] & 0x0F) << 7 | data[1]](data, t_ns)
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Notes that are held are let go on the channels to which they went."""
+        self._ways_of_keys = former._ways_of_keys
 
 
 @stateless
@@ -71,9 +100,14 @@ def _drop(data: bytes, t_ns: int) -> None:
     return None
 
 
-def _move(targets: Sequence[int]) -> Step:
-    """The step that moves messages to these channels (0-15)."""
-    tables = [_TO_CHANNEL[target] for target in targets]
+@stateless
+def _stay(data: bytes, t_ns: int) -> bytes:
+    return data
+
+
+def _way(channel: int, targets: Sequence[int]) -> Step:
+    """The step that moves messages of `channel` to these channels (all 1-16)."""
+    tables = [_TO_CHANNEL[target - 1] for target in targets]
     table = tables[0]
 
     @stateless
@@ -84,7 +118,9 @@ def _move(targets: Sequence[int]) -> Step:
     def copy(data: bytes, t_ns: int) -> Emission:
         return [data.translate(table) for table in tables]
 
-    return move if len(tables) == 1 else copy
+    if len(tables) > 1:
+        return copy
+    return _stay if targets[0] == channel else move
 
 
 @hookimpl

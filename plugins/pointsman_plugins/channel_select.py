@@ -1,13 +1,13 @@
 """channel_select: a control's value picks the channel of what follows, from step to step.
 
-How this works. `_channel` is the channel that was picked last. A note goes there, and is
-remembered with it in `_held`, so that its note-off and its key pressure go there too whatever is
-picked in the meantime. Everything else that moves goes to `_channel` as it comes.
+How this works. `_channel` is the channel that was picked last, or the default. A note goes there,
+and is remembered with it in `_held`, so that its note-off and its key pressure go there too
+whatever is picked in the meantime. Everything else that moves goes to `_channel` as it comes.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
@@ -30,6 +30,7 @@ from pointsman.plugin import (
     clears_notes,
     hookimpl,
     note_off,
+    read_on,
 )
 
 BANK_SELECT = frozenset({0, 32})
@@ -120,6 +121,10 @@ class ChannelSelectOptions(PluginOptions):
         ]
 
 
+Picking = tuple[int | None, int]
+"""The value that picked, None if it was one of another control; the channel (0-15) it picked."""
+
+
 class ChannelSelect(Plugin[ChannelSelectOptions]):
     """A control's value picks the channel of what follows, from step to step."""
 
@@ -131,6 +136,8 @@ class ChannelSelect(Plugin[ChannelSelectOptions]):
         self._from = options.from_channel - 1
         self._default = self._from if options.default == "stay" else options.default - 1
         self._channel = self._default
+        self._picked: Picking | None = None
+        self._left: tuple[int, Picking | None] = (-1, None)
         self._reader = ControlReader([options.control])
         self._also: frozenset[str] = frozenset(options.also)
         self._moves_controls = Kind.CONTROL in self._also
@@ -180,6 +187,7 @@ class ChannelSelect(Plugin[ChannelSelectOptions]):
         channel = self.options.to.get(value)
         if channel is not None:
             self._channel = channel - 1
+            self._picked = value, self._channel
 
     def _picks_by_parameter(self) -> bool:
         """Whether the stream has the NRPN or RPN selected that picks."""
@@ -215,9 +223,29 @@ class ChannelSelect(Plugin[ChannelSelectOptions]):
 
     def flush(self, t_ns: int) -> Emission:
         """Begin again at the default channel; the engine ends what sounds."""
-        self._held.take_all()
-        self._channel = self._default
+        self._held.let_go(t_ns)
+        self._left = t_ns, self._picked
+        self._channel, self._picked = self._default, None
         return None
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """What was picked stays picked, if it can still be; held notes keep their channel.
+
+        The value that picked counts first: it may pick another channel now.
+        """
+        if former._from != self._from:
+            return
+        self._held.inherit(former._held, t_ns)
+        read_on(self._reader, former._reader, [self.options.control])
+        left_ns, picked = former._left
+        if picked is None or left_ns != t_ns:
+            return
+        value, channel = picked
+        if channel + 1 in self.options.to.values():
+            self._channel = channel
+            self._picked = None, channel
+        if value is not None and former.options.control == self.options.control:
+            self._pick(value)
 
     def _follow(self, data: bytes, t_ns: int) -> Emission:
         return self._to(self._channel, data)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field
 
@@ -72,6 +72,10 @@ class ClockFilter(Plugin[ClockFilterOptions]):
         place = transport.position if transport.playing else self._next
         self._next = place + 1
         return data if place % self.options.divide == 0 else None
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Clocks that come while the song is stopped are counted on."""
+        self._next = former._next
 
 
 @stateless

@@ -8,9 +8,9 @@ of one drum or of several, and never take each other's values for the player's o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, Literal, Self, cast
 
 from pydantic import (
     Field,
@@ -22,6 +22,7 @@ from pydantic import (
 
 from pointsman.plugin import (
     SHOWN,
+    Away,
     Channel,
     Control,
     ControlReader,
@@ -46,6 +47,7 @@ from pointsman.plugin import (
     note_off,
     note_on,
     parse_duration,
+    read_on,
 )
 
 Setting = Annotated[int, Whole(0, 16383, "a value", top_shown="127 (16383 with 14 bits)")]
@@ -161,7 +163,7 @@ class DrumMap(Plugin[DrumMapOptions]):
 
     def __init__(self, options: DrumMapOptions, host: Host) -> None:
         super().__init__(options, host)
-        refs = {ref for drum in options.notes.values() for ref in drum.controls}
+        self._refs = refs = {ref for drum in options.notes.values() for ref in drum.controls}
         self._has_controls = bool(refs)
         self._drums = options.notes
         self._returns_at_note_off = options.return_ == "note_off"
@@ -227,7 +229,7 @@ class DrumMap(Plugin[DrumMapOptions]):
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """End the sound that the note became; put its controls back first, if it is time."""
-        hit = self._held.end(data) if data[1] in self._drums else None
+        hit = self._held.end(data)
         if hit is None:
             return data
         back = self._let_go(hit) if self._returns_at_note_off else []
@@ -270,11 +272,13 @@ class DrumMap(Plugin[DrumMapOptions]):
 
     def _end_loan(self, key: tuple[int, ControlRef], loan: _Loan) -> list[bytes]:
         del self._loans[key]
-        channel, ref = key
-        before = self._passed.get(key, ref.home)
-        if before is None or before == loan.value:
-            return []
-        return self._set(channel, ref, before)
+        before = self._before(key, loan)
+        return [] if before is None else self._set(*key, before)
+
+    def _before(self, key: tuple[int, ControlRef], loan: _Loan) -> int | None:
+        """The value to which a control goes back; None where it need not, or nobody knows it."""
+        before = self._passed.get(key, key[1].home)
+        return None if before == loan.value else before
 
     def _set(self, channel: int, ref: ControlRef, value: int) -> list[bytes]:
         messages = ref.messages(channel, value)
@@ -288,9 +292,36 @@ class DrumMap(Plugin[DrumMapOptions]):
             if hit.timer is not None:
                 hit.timer.cancel()
         self._timed.clear()
-        self._held.take_all()
+        for hit in self._held.let_go(t_ns):
+            hit.held = ()
         loans = list(self._loans.items())
         return [message for key, loan in loans for message in self._end_loan(key, loan)]
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Know the values that passed, and what held keys have become."""
+        self._held.inherit(former._held, t_ns)
+        read_on(self._reader, former._reader, self._refs)
+        for key, value in former._passed.items():
+            if key[1] in self._refs:
+                self._passed[key] = value
+
+    def _borrowed(self) -> Iterator[tuple[int, ControlRef, int, int]]:
+        """Each control that will go back: channel, control, the value now, and the one before."""
+        for key, loan in self._loans.items():
+            before = self._before(key, loan)
+            if before is not None:
+                yield *key, loan.value, before
+
+    def away(self) -> list[Away]:
+        """Each control that a hit has set, with the value to which it goes back."""
+        return [(channel, ref.name, value, home) for channel, ref, value, home in self._borrowed()]
+
+    def homes(self) -> list[bytes]:
+        """What puts them back."""
+        homes: list[bytes] = []
+        for channel, ref, _, before in self._borrowed():
+            homes += self._set(channel, ref, before)
+        return homes
 
 
 @hookimpl

@@ -8,6 +8,9 @@ Values are sent at whole intervals from the moment at which the wave last began 
 the start of the run, from a note-on that triggers it, from Start, or from Continue. At that very
 moment the first one is sent. `_on` says whether the wave runs or is held at its end; `_timer` is
 there while it runs.
+
+An lfo that takes the place of another goes on from its place in the wave. Nothing is asked of the
+song in `__init__`: an lfo may be made long before it is used. `_begin` is what comes first then.
 """
 
 from __future__ import annotations
@@ -18,7 +21,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import sin, tau
 from random import Random
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 
@@ -26,6 +29,7 @@ from pointsman.plugin import (
     DEFAULT_TEMPO,
     SHORTEST_INTERVAL_NS,
     SHOWN,
+    Away,
     Channel,
     Context,
     Control,
@@ -48,6 +52,7 @@ from pointsman.plugin import (
     hookimpl,
     missing,
     parse_duration,
+    read_on,
     resets_controls,
 )
 
@@ -284,12 +289,12 @@ class Lfo(Plugin[LfoOptions]):
         self._on = False
         self._timer: Timer | None = None
         self._interval_ns = 0 if options.interval.clocks else options.interval.ns
-        self._playing = host.transport.playing
+        self._playing = False
         self._paused: int | None = None
+        self._left: tuple[int, bool, int | None] = (-1, False, None)
         self._is_free = options.start == "free"
         self._is_once = options.start == "once"
-        if self._is_free and (self._playing or options.run == "always"):
-            host.at(0, self._begin, endless=True)
+        host.at(0, self._begin, endless=True)
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """Our control on our channel concerns us; notes do only where they trigger."""
@@ -384,6 +389,13 @@ class Lfo(Plugin[LfoOptions]):
     # ---- the wave ------------------------------------------------------------------------------
 
     def _begin(self, t_ns: int) -> Emission:
+        self._playing = self.host.transport.playing
+        if self._timer is not None:
+            return None
+        if self._on:  # it was inherited
+            return self._tick(t_ns)
+        if not (self._is_free and self._may_run()):
+            return None
         return self._song_is_elsewhere(t_ns) if self._playing else self._go(0, t_ns)
 
     def _go(self, place: int, t_ns: int, *, at_next_clock: bool = False) -> Messages:
@@ -460,11 +472,65 @@ class Lfo(Plugin[LfoOptions]):
 
     def flush(self, t_ns: int) -> Emission:
         """Put the control back where it rests; what notes have triggered is over."""
+        self._left = t_ns, self._on, self._paused
         if not self._is_free:
             self._rest()
             self._paused = None
+        return self._put_back(self._resting())
+
+    def _resting(self) -> int | None:
+        """The value at which the control rests when the wave does not move it."""
         home = self._ref.home if self._fixed is not None else None
-        return self._put_back(self._center() if home is None else home)
+        return self._center() if home is None else home
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Go on in the wave where `former` was, if the same sets it going, and know its control."""
+        read_on(self._reader, former._reader, [self._ref])
+        if (former._ref, former._channel) == (self._ref, self._channel):
+            self._came, self._sent = former._came, former._sent
+        left_ns, was_on, paused = former._left
+        if former.options.start != self.options.start or left_ns != t_ns:
+            return
+        if (former.options.wave, former.options.seed) == (self.options.wave, self.options.seed):
+            self._random, self._drawn, self._period = former._random, former._drawn, former._period
+        self._inherit_place(former, was_on, paused, t_ns)
+
+    def _inherit_place(self, former: Self, was_on: bool, paused: int | None, t_ns: int) -> None:
+        """Be as many periods on as the former wave; as it was, where the rate is the same."""
+        was, now = former.options.rate, self.options.rate
+        if (was.ns, was.clocks) == (now.ns, now.clocks):
+            self._phase = former._phase
+        elif self._is_free and now.clocks and self.host.transport.playing:
+            return  # it is to begin on the bar, as ever: where the song is, not the former wave
+        else:
+            place = self._as_mine(former._phase.place(t_ns), former)
+            self._phase.seek(place, t_ns)
+        self._on = was_on
+        self._paused = None if paused is None else self._as_mine(paused, former)
+        if self._on and not self._may_run():
+            self._on, self._paused = False, self._phase.place(t_ns)
+
+    def _as_mine(self, place: int, former: Self) -> int:
+        """A place in the former wave as one in this, so many periods on."""
+        return place * self._phase.period // former._phase.period
+
+    def away(self) -> list[Away]:
+        """The control, while the wave moves it."""
+        resting = self._resting()
+        if not self._moved or resting is None or self._sent is None or self._sent == resting:
+            return []
+        return [(self._channel, self._ref.name, self._sent, resting)]
+
+    def homes(self) -> list[bytes]:
+        """What puts it back where it rests."""
+        return [
+            message
+            for channel, _, _, home in self.away()
+            for message in (
+                *self._ref.messages(channel, home),
+                *self._reader.reselect(channel, self._ref),
+            )
+        ]
 
 
 @hookimpl

@@ -1,7 +1,8 @@
 """note_guard: ends notes that nobody ends, and keeps note-ons and note-offs in pairs.
 
-How this works. `_held` remembers every strike that sounds, with the timer that will end it. A
-note-off ends the oldest strike of its key; one that finds none is a stray.
+How this works. `_held` remembers every strike that sounds, with the timer that will end it, and
+when it began: by time and in clocks, so that another `longest` can count from there. A note-off
+ends the oldest strike of its key; one that finds none is a stray.
 
 All Notes Off and All Sound Off clear that memory, as they end the notes. But a synth need not
 obey them (MIDI 1.0, 4.2.1, p. 24), so the note-offs that are still to come for those notes are
@@ -10,8 +11,9 @@ no strays: `_excused` remembers them.
 
 from __future__ import annotations
 
+from fractions import Fraction
 from functools import partial
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field
 
@@ -52,12 +54,14 @@ class NoteGuardOptions(PluginOptions):
 
 
 class _Strike:
-    """One note-on that sounds."""
+    """One note-on that sounds; it came at `begun_ns`, after `clocks` clocks."""
 
-    __slots__ = ("note_on", "timer")
+    __slots__ = ("begun_ns", "clocks", "note_on", "timer")
 
-    def __init__(self, note_on: bytes) -> None:
+    def __init__(self, note_on: bytes, begun_ns: int, clocks: int) -> None:
         self.note_on = note_on
+        self.begun_ns = begun_ns
+        self.clocks = clocks
         self.timer: Timer | None = None
 
     @property
@@ -86,7 +90,7 @@ class NoteGuard(Plugin[NoteGuardOptions]):
     def on_note_on(self, data: bytes, t_ns: int) -> Emission:
         """Begin a note, and end it first where it sounds already."""
         before = self._held.end(data) if self.options.repeat == "retrigger" else None
-        strike = _Strike(data)
+        strike = _Strike(data, t_ns, self.host.transport.clocks_seen)
         self._held.begin(data, strike)
         if self._has_limit:
             strike.timer = self.host.after(
@@ -119,10 +123,25 @@ class NoteGuard(Plugin[NoteGuardOptions]):
 
     def flush(self, t_ns: int) -> Emission:
         """Forget every note: the engine ends what sounds."""
-        for _, strike in self._held.take_all():
+        for strike in self._held.let_go(t_ns):
             strike.stop_waiting()
-        self._excused.take_all()
+        self._excused.let_go(t_ns)
         return None
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Guard what sounds from now on; its time still counts from its note-on."""
+        self._excused.inherit(former._excused, t_ns)
+        for strike in self._held.inherit(former._held, t_ns):
+            strike.timer = self._guard_on(strike, t_ns) if self._has_limit else None
+
+    def _guard_on(self, strike: _Strike, t_ns: int) -> Timer:
+        longest, transport = self.options.longest, self.host.transport
+        call = partial(self._too_long, strike)
+        if longest.clocks is None or not transport.clock_runs(t_ns):
+            return self.host.at(strike.begun_ns + transport.to_ns(longest), call)
+        passed = transport.clocks_seen - strike.clocks
+        rest = Duration(longest.text, clocks=max(longest.clocks - passed, Fraction(0)))
+        return self.host.after(rest, t_ns, call)
 
 
 @hookimpl

@@ -11,7 +11,7 @@ again while it sounds is the same voice, and needs as many note-offs as it had s
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field
 
@@ -87,6 +87,7 @@ class NoteLimit(Plugin[NoteLimitOptions]):
         self._voices: list[Voices] = [{} if per_channel else shared for _ in range(16)]
         self._again: dict[int, int] = {}  # how often a sounding note was struck again
         self._owed: dict[int, int] = {}
+        self._left: tuple[int, Voices, dict[int, int], dict[int, int]] = (-1, {}, {}, {})
 
     def on_note_on(self, data: bytes, t_ns: int) -> Emission:
         """Let the note sound, at the cost of another one if need be."""
@@ -104,12 +105,15 @@ class NoteLimit(Plugin[NoteLimitOptions]):
         if self._victim is None:
             self._owed[note] = self._owed.get(note, 0) + 1
             return None
-        victim = self._victim(voices)
-        del voices[victim]
-        strikes = self._owed[victim] = 1 + self._again.pop(victim, 0)
+        ends: list[bytes] = []
+        while len(voices) >= self._limit:  # more than once only after a change of the limit
+            victim = self._victim(voices)
+            del voices[victim]
+            strikes = self._owed[victim] = 1 + self._again.pop(victim, 0)
+            ends += [note_off(victim >> 7, victim & 0x7F)] * strikes
         voices[note] = data[2]
         self._owed.pop(note, None)
-        return [*[note_off(victim >> 7, victim & 0x7F)] * strikes, data]
+        return [*ends, data]
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """End the note, or swallow the note-off of one that does not sound any more."""
@@ -140,9 +144,19 @@ class NoteLimit(Plugin[NoteLimitOptions]):
 
     def flush(self, t_ns: int) -> Emission:
         """Forget every note: the engine ends what sounds."""
+        voices = {note: velocity for some in self._voices for note, velocity in some.items()}
+        self._left = t_ns, voices, dict(self._again), dict(self._owed)
         for channel in range(16):
             self._forget(channel)
         return None
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """What sounds has its voices still; if they are too many now, the next note ends some."""
+        left_ns, voices, again, owed = former._left
+        if left_ns == t_ns:
+            for note, velocity in voices.items():
+                self._voices[note >> 7][note] = velocity
+            self._again, self._owed = again, owed
 
 
 @hookimpl

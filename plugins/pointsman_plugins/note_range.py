@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field
 
 from pointsman.plugin import (
-    NOTE_KINDS,
     Context,
     Flow,
     Host,
     Kind,
+    NoteMoves,
     NoteNumber,
     OptionProblem,
     Plugin,
     PluginOptions,
     Step,
     hookimpl,
-    move_notes,
 )
 
 OCTAVE = 12
@@ -77,12 +76,15 @@ class NoteRange(Plugin[NoteRangeOptions]):
 
     def __init__(self, options: NoteRangeOptions, host: Host) -> None:
         super().__init__(options, host)
-        places = [options.place(note) for note in range(128)]
-        self._move = move_notes(places) if places != list(range(128)) else None
+        self._moves = NoteMoves([options.place(note) for note in range(128)])
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """Only what carries a note number concerns us."""
-        return self._move if kind in NOTE_KINDS else None
+        return self._moves.step_for(kind)
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Notes that are held are let go where they were folded to; dropped ones stay dropped."""
+        self._moves.inherit(former._moves)
 
 
 @hookimpl

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Self
 
 from pydantic import Field
 
 from pointsman.plugin import (
-    NOTE_KINDS,
     Flow,
     Host,
     Kind,
+    NoteMoves,
     Plugin,
     PluginOptions,
     Step,
     Whole,
     hookimpl,
-    move_notes,
 )
 
 
@@ -48,11 +47,15 @@ class Transpose(Plugin[TransposeOptions]):
     def __init__(self, options: TransposeOptions, host: Host) -> None:
         super().__init__(options, host)
         moved = [note + options.semitones for note in range(128)]
-        self._move = move_notes([note if 0 <= note <= 127 else None for note in moved])
+        self._moves = NoteMoves([note if 0 <= note <= 127 else None for note in moved])
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """Only what carries a note number concerns us."""
-        return self._move if kind in NOTE_KINDS and self.options.semitones else None
+        return self._moves.step_for(kind)
+
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Notes that are held are let go where they were moved to."""
+        self._moves.inherit(former._moves)
 
 
 @hookimpl

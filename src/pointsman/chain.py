@@ -13,16 +13,27 @@ it, lets it let go of what it held, and goes on with the message as if it had no
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from functools import partial
-from typing import Any
+from functools import cached_property, partial
+from typing import Any, TypeVar
 
 from pointsman.device import Device
 from pointsman.errors import PLUGIN_ERRORS, PluginError
-from pointsman.message import KEYS, KEYS_OF, NO_MESSAGE, Kind, key_of
+from pointsman.message import (
+    ALL_NOTES_OFF,
+    KEYS,
+    KEYS_OF,
+    NO_MESSAGE,
+    Kind,
+    control_change,
+    is_mode_message,
+    key_of,
+)
 from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall
 from pointsman.rig import EntrySpec
 from pointsman.schedule import Schedule
 from pointsman.transport import Transport, TransportChange
+
+AnswerT = TypeVar("AnswerT")
 
 Table = list["Stop | None"]
 """The next stop for each key of message, None where no further plugin is concerned with it."""
@@ -38,27 +49,42 @@ Sink = Callable[[int, bytes, int], None]
 class Entry:
     """One place in a chain: a plugin with what the rig says about it, and its counts."""
 
-    def __init__(
-        self, spec: EntrySpec, transport: Transport, device: Device | None, schedule: Schedule
-    ) -> None:
+    def __init__(self, spec: EntrySpec, transport: Transport, device: Device | None) -> None:
         self.name = spec.plugin.name
-        self.label = spec.label
-        self.line = spec.line
-        self.file = spec.file
         self.channels = spec.channels
+        self.device = device
         self.bypass = spec.bypass
         self.place = 0
         self.added = self._changed = self._dropped = 0
         self.fault: str | None = None
         self.chain: Chain
-        host = Host(transport, device, schedule, self._timed)
+        self.rename(spec)
+        # What the plugin asks for while it is made waits in a schedule of its own: it may be made
+        # long before it is used, and on another thread.
+        self._host = Host(transport, device, Schedule(transport), self._timed)
         try:
-            self.plugin: Plugin[Any] = spec.plugin(spec.options, host)
+            self.plugin: Plugin[Any] = spec.plugin(spec.options, self._host)
             self._steps = list(self._ask())
         except PLUGIN_ERRORS as error:
             raise PluginError(
                 f"line {spec.line}: plugin {self.name} will not start: {_said(error)}"
             ) from error
+
+    @cached_property
+    def likeness(self) -> str:
+        """All that decides what it does. Not by ==: controls that have other homes are equal."""
+        return repr((self.spec.options, sorted(self.channels or ()), self.device))
+
+    def rename(self, spec: EntrySpec) -> None:
+        """Take from the rig what has nothing to do with sound: the label, and where it stands."""
+        self.spec = spec
+        self.label = spec.label
+        self.line = spec.line
+        self.file = spec.file
+
+    def begin(self, schedule: Schedule) -> None:
+        """Be used from now on: what the plugin has asked for is now due in this schedule."""
+        self._host.move_to(schedule)
 
     def _timed(self, call: TimedCall, t_ns: int) -> None:
         if not self.bypass:
@@ -76,6 +102,11 @@ class Entry:
         self.chain.settle()
         return self._dropped
 
+    @property
+    def counts(self) -> tuple[int, int, int]:
+        """Changed, dropped and added, as they were when the engine last settled its counts."""
+        return self._changed, self._dropped, self.added
+
     def count(self, changed: int = 0, dropped: int = 0) -> None:
         """Add to the counts."""
         self._changed += changed
@@ -92,6 +123,16 @@ class Entry:
                     yield step, [keys[number] for number in only]
                 else:
                     yield step, keys
+
+    def end_notes(self, channel: int, t_ns: int) -> Emission:
+        """Tell the plugin that all notes of a channel are off; what it sends because of that."""
+        message = control_change(channel, ALL_NOTES_OFF, 0)
+        for step, keys in self.steps():
+            if key_of(message) in keys:
+                out = step(message, t_ns)
+                made: Sequence[bytes] = [out] if isinstance(out, bytes) else out or ()
+                return [data for data in made if not is_mode_message(data)]
+        return None
 
     def steps(self) -> list[tuple[Step, Sequence[int]]]:
         """What handles messages here, with their keys. The plugin was asked once, at the start."""
@@ -124,7 +165,7 @@ class Chain:
         self.settle = settle
         self._sink = sink
         self._on_fault = on_fault
-        self._observe = observe
+        self.observe = observe
         self.first: Table
         """The table at the beginning of the chain."""
         self._tables: list[Table]
@@ -154,6 +195,41 @@ class Chain:
     def run(self, place: int, key: int, data: bytes, t_ns: int) -> None:
         """Send one message down the chain from `place` on, and into the sink."""
         self.go(self._tables[place][key], key, data, t_ns)
+
+    def homes(self) -> list[bytes]:
+        """What would put home what its plugins keep away, as far as can be told without doing it.
+
+        Entries further on that keep something in mind are passed by: asking must change nothing.
+        """
+        found = []
+        for entry in self.entries:
+            if not entry.bypass:
+                for message in _asked(entry.plugin.homes):
+                    data = self.foreseen(entry.place + 1, message)
+                    if data is not None:
+                        found.append(data)
+        return found
+
+    def away(self) -> list[tuple[int, str, int, int]]:
+        """What its plugins keep away from home: channel (0-15), control, value and home."""
+        found = []
+        for entry in self.entries:
+            if not entry.bypass:
+                found += _asked(entry.plugin.away)
+        return found
+
+    def foreseen(self, place: int, data: bytes) -> bytes | None:
+        """What stateless steps from `place` on make of a message; None if one drops it."""
+        key = key_of(data)
+        stop = self._tables[place][key]
+        while stop is not None:
+            step, _, after, stateless = stop
+            out = step(data, 0) if stateless else data
+            if type(out) is not bytes or (key := key_of(out)) == NO_MESSAGE:
+                return None
+            data = out
+            stop = after[key]
+        return data
 
     def foresee(self, key: int, data: bytes) -> Foreseen:
         """Bring a message as far as stateless steps do, without sending or counting anything."""
@@ -237,6 +313,47 @@ class Chain:
             if not entry.bypass:
                 self.flush(entry, t_ns)
 
+    def leave(self, letting_go: Iterable[Entry], leaving: Iterable[Entry], t_ns: int) -> None:
+        """Let some entries let go of what they hold; those that are leaving do nothing more."""
+        for entry in letting_go:
+            if not entry.bypass:
+                self.flush(entry, t_ns)
+        for entry in leaving:
+            entry.bypass = True
+
+    def inherit(self, entry: Entry, former: Entry, t_ns: int) -> None:
+        """Let an entry learn from the one whose place it takes what is still true."""
+
+        def call(now_ns: int) -> Emission:
+            entry.plugin.inherit(former.plugin, now_ns)
+            return None
+
+        if not entry.bypass:
+            self.run_call(entry, call, t_ns)
+
+    def forget_notes(self, place: int, t_ns: int) -> None:
+        """Let entries from `place` on forget which notes are held: their note-offs may not come.
+
+        They are told that all notes are off, by the very message; it goes no further, but what
+        they put back because of it does. The ledger still ends each note where it began.
+        """
+        for entry in self.entries[place:]:
+            for channel in range(16):
+                self.run_call(entry, partial(entry.end_notes, channel), t_ns)
+
+    def bypass(self, entry: Entry, t_ns: int) -> None:
+        """Leave an entry out from now on; it lets go of what it held."""
+        self.flush(entry, t_ns)
+        entry.bypass = True
+        self.compile()
+
+    def replace(self, place: int, entry: Entry) -> None:
+        """Put another entry in this place."""
+        self.entries[place] = entry
+        entry.place = place
+        entry.chain = self
+        self.compile()
+
     def _spread(self, entry: Entry, messages: Any, data: bytes | None, t_ns: int) -> bool:
         """Send on what an entry returned for `data`; False when it returned nonsense."""
         keyed = _keyed(messages)
@@ -245,8 +362,8 @@ class Chain:
             return False
         if data is None:
             entry.added += len(keyed)
-            if keyed and self._observe is not None:
-                self._observe(entry, None, t_ns, [message for _, message in keyed])
+            if keyed and self.observe is not None:
+                self.observe(entry, None, t_ns, [message for _, message in keyed])
         elif not keyed:
             entry._dropped += 1
         else:
@@ -269,7 +386,7 @@ class Chain:
         self._on_fault(entry, t_ns)
 
     def _watched(self, step: Step, entry: Entry) -> Step:
-        observe = self._observe
+        observe = self.observe
         if observe is None:
             return step
 
@@ -279,6 +396,14 @@ class Chain:
             return out
 
         return watched
+
+
+def _asked(question: Callable[[], list[AnswerT]]) -> list[AnswerT]:
+    """A plugin's answer; none where it fails at that, since asking must not change anything."""
+    try:
+        return list(question())
+    except PLUGIN_ERRORS:
+        return []
 
 
 def _keyed(messages: Any) -> list[tuple[int, bytes]] | None:

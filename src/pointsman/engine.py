@@ -9,11 +9,13 @@ transport; the input's chain, then the chain of each output; the output's ledger
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from fractions import Fraction
+from functools import partial
 from typing import NamedTuple
 
 from pointsman.chain import Chain, Entry, Observer
-from pointsman.device import Device
 from pointsman.ledger import note_key
 from pointsman.message import (
     ACTIVE_SENSING_KEY,
@@ -22,19 +24,23 @@ from pointsman.message import (
     CONTINUE_KEY,
     CONTROL,
     FIRST_NOTE_ON,
+    KEYS_OF,
     NO_MESSAGE,
     SONG_POSITION_KEY,
     START_KEY,
     STOP_KEY,
     SYSTEM_RESET_KEY,
+    Kind,
     key_of,
     song_position,
 )
 from pointsman.output import DelayedSend, Output, Send
-from pointsman.rig import EntrySpec, Rig
+from pointsman.prepared import Prepared, PreparedSet, Succession, succeed
+from pointsman.rig import OutputSpec, Rig
 from pointsman.routes import FEW_VALUES, Routes
-from pointsman.schedule import Schedule
+from pointsman.schedule import Schedule, Timer
 from pointsman.transport import Transport, TransportChange
+from pointsman.units import Duration
 
 FIRST_SYSTEM = 0xF2
 """Keys from here up to CONTROL may concern the transport or the rules about what is passed on."""
@@ -55,6 +61,11 @@ class Fault(NamedTuple):
         )
 
 
+SONG_KEYS = frozenset({START_KEY, CONTINUE_KEY, STOP_KEY, SONG_POSITION_KEY})
+SWITCH_ON = 64
+"""A switch is on from this value up (MIDI 1.0, 4.2.1, p. 12)."""
+
+Enter = Callable[[int, bytes, int], None]
 EngineObserver = Callable[[str | None, Entry, bytes | None, int, object], None]
 
 
@@ -65,47 +76,84 @@ class Engine:
     in the order in which the bytes must leave. All times are whole nanoseconds from any fixed
     start, and never go down. The engine is not safe for threads: a caller with several holds one
     lock around it.
+
+    `on_change(rig)` is called in the middle of a change to another rig or song: from then on,
+    outputs are those of that rig. Raises PluginError where a plugin will not start.
     """
 
-    def __init__(self, rig: Rig, send: Send, *, observe: EngineObserver | None = None) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        send: Send,
+        *,
+        observe: EngineObserver | None = None,
+        on_change: Callable[[Rig], None] | None = None,
+    ) -> None:
         self.transport = Transport()
         self.schedule = Schedule(self.transport)
-        self.received = self.malformed = self.resets_dropped = 0
+        self.received = self.malformed = self.resets_dropped = self.panics = 0
         self.faults: list[Fault] = []
-        self._rig = rig
+        self.every_output: dict[str, Output] = {}
+        """All outputs that there ever were, those of other songs as well."""
+        self._send = send
+        self._observe = observe
+        self._on_change = on_change or (lambda rig: None)
         self._routes = Routes()
         self._closed = False
-        self.outputs = {
-            spec.name: Output(
-                spec.name,
-                send,
-                self.schedule,
-                delay_ns=spec.delay_ns,
-                longest_note_ns=rig.safety.longest_note_ns,
-            )
-            for spec in rig.outputs
-        }
-        for spec in rig.outputs:
-            output = self.outputs[spec.name]
-            output.build(
-                self._entries(spec.chain, spec.device), *self._watchers(spec.name, observe)
-            )
-        entries = self._entries(rig.input_chain, None)
-        self.input_chain = Chain(entries, self._split, *self._watchers(None, observe))
+        self._set = PreparedSet(rig, self.transport)
+        self.song = 0
+        """The number of the song that plays; 0 is the rig itself."""
+        self._coming: tuple[int, Timer] | None = None
+        self.input_chain = self._chain([])
+        prepared = self._set.take(0)
+        self._take_up(prepared.rig)
+        for spec in self.rig.outputs:
+            self._build(spec, prepared.entries[spec.name], prepared.entries[spec.name], 0)
+        entries = prepared.entries[None]
+        self._build_input(entries, entries)
+
+    def _take_up(self, rig: Rig) -> None:
+        """From now on the outputs are those of this rig."""
+        self.rig = rig
+        self.outputs = {spec.name: self._output(spec.name) for spec in rig.outputs}
+        self._all = list(self.outputs.values())
+        self._sensing = [self.outputs[spec.name] for spec in rig.outputs if spec.active_sensing]
+
+    def _output(self, name: str) -> Output:
+        if name not in self.every_output:
+            self.every_output[name] = Output(name, self._send, self.schedule)
+        return self.every_output[name]
+
+    def _build(self, spec: OutputSpec, entries: list[Entry], fresh: list[Entry], t_ns: int) -> None:
+        """Give an output its chain; `fresh` are those of its entries that are new."""
+        output = self.outputs[spec.name]
+        output.limit(spec.delay_ns, self.rig.safety.longest_note_ns, t_ns)
+        output.build(spec, entries, *self._watchers(spec.name))
+        for entry in fresh:
+            entry.begin(self.schedule)
+
+    def _build_input(self, entries: list[Entry], fresh: list[Entry]) -> None:
+        self.input_chain = self._chain(entries)
+        for entry in fresh:
+            entry.begin(self.schedule)
         self._enter, self._note = (
             (self._through_input, self._note_through_input)
             if entries
             else (self._split, self._note_to_outputs)
         )
-        self._all = list(self.outputs.values())
-        self._sensing = [self.outputs[spec.name] for spec in rig.outputs if spec.active_sensing]
+        self._presses = self._find_presses()
+        if self._presses:
+            self._enter = partial(self._unless_pressed, self._enter)
+            self._note = partial(self._unless_pressed, self._note)
 
-    def _entries(self, specs: tuple[EntrySpec, ...], device: Device | None) -> list[Entry]:
-        return [Entry(spec, self.transport, device, self.schedule) for spec in specs]
+    def _chain(self, entries: list[Entry]) -> Chain:
+        return Chain(entries, self._split, *self._watchers(None))
 
     def _watchers(
-        self, name: str | None, observe: EngineObserver | None
+        self, name: str | None
     ) -> tuple[Callable[[Entry, int], None], Callable[[], None], Observer | None]:
+        observe = self._observe
+
         def on_fault(entry: Entry, t_ns: int) -> None:
             self.faults.append(Fault(name, entry, t_ns))
             self._routes.forget()
@@ -126,8 +174,8 @@ class Engine:
         """Begin: every output gets its opening. The first `receive` or `advance` does it too."""
         if self.schedule.now_ns is None:
             self.schedule.now_ns = t_ns
-            for output in self.outputs:
-                self.open_output(output, t_ns)
+            for output in self._all:
+                output.open(t_ns)
 
     def receive(self, data: bytes, t_ns: int) -> None:
         """Take one whole message that came at `t_ns`; what is no message is counted and dropped.
@@ -166,7 +214,7 @@ class Engine:
         if self._closed:
             return
         self._reach(t_ns)
-        if self._rig.safety.on_exit:
+        if self.rig.safety.on_exit:
             self.release(t_ns)
         self._closed = True
         for timer in self.schedule.take_all():
@@ -185,9 +233,234 @@ class Engine:
 
     def open_output(self, name: str, t_ns: int) -> None:
         """The port of an output has opened: send it its opening."""
-        spec = next(spec for spec in self._rig.outputs if spec.name == name)
-        for data in spec.opening:
-            self.outputs[name].emit(key_of(data), data, t_ns)
+        self.outputs[name].open(t_ns)
+
+    def lose_input(self, t_ns: int) -> None:
+        """The input is gone: what it held down it will not let go of."""
+        self._reach(t_ns)
+        if self.rig.safety.on_input_lost:
+            self.release(t_ns)
+        for output in self._all:
+            output.ledger.forget_strikes()
+
+    def panic(self, t_ns: int) -> None:
+        """Silence: whatever the chains or the input think of it, nothing sounds afterwards."""
+        self._reach(t_ns)
+        self.panics += 1
+        for output in self._all:
+            output.silence(t_ns)
+        self.input_chain.flush_all(t_ns)
+        for output in self._all:
+            output.calm(t_ns)
+
+    def bypass(self, output: str | None, place: int, on: bool, t_ns: int) -> None:
+        """Leave out one entry of an output's chain (None: the input's), or put it in again.
+
+        What it held it lets go of first. An entry that is put in again begins afresh, even one
+        that had failed; PluginError where its plugin will not start.
+        """
+        self._reach(t_ns)
+        chain = self.input_chain if output is None else self.outputs[output].chain
+        entry = chain.entries[place]
+        if on == entry.bypass:
+            return
+        if on:
+            chain.bypass(entry, t_ns)
+        else:
+            fresh = Entry(replace(entry.spec, bypass=False), self.transport, entry.device)
+            chain.replace(place, fresh)
+            fresh.begin(self.schedule)
+        self._routes.forget()
+
+    def homes(self) -> dict[str, list[bytes]]:
+        """What would put home what plugins keep away, by output; asking changes nothing."""
+        shared = self.input_chain.homes()
+        found = {}
+        for output in self._all:
+            chain = output.chain
+            here = [data for home in shared if (data := chain.foreseen(0, home)) is not None]
+            found[output.name] = [*here, *chain.homes()]
+        return found
+
+    def settle(self) -> None:
+        """Bring all counts up to date."""
+        self._routes.settle()
+
+    def observe(self, observe: EngineObserver | None) -> None:
+        """Tell `observe` from now on what every entry does; None: nobody."""
+        self._observe = observe
+        for name, chain in ((None, self.input_chain), *((o.name, o.chain) for o in self._all)):
+            chain.observe = self._watchers(name)[2]
+            chain.compile()
+        self._routes.forget()
+
+    # ---- other rigs and songs ----------------------------------------------------------------
+
+    def prepare(self, rig: Rig) -> PreparedSet:
+        """Make a rig and its songs ready for `change`; on any thread, without the lock.
+
+        Raises PluginError where a plugin will not start.
+        """
+        return PreparedSet(rig, self.transport)
+
+    def prepare_songs(self) -> None:
+        """Make ready again what the last change has used; on any thread, without the lock."""
+        self._set.fill()
+
+    @property
+    def songs_prepared(self) -> bool:
+        """Whether the next change of song finds everything ready."""
+        return self._set.full
+
+    @property
+    def song_names(self) -> list[str]:
+        """The names of the songs, in order; the first has number 1."""
+        return [name for name, _ in self._set.rig.songs.rigs]
+
+    def change(self, prepared: PreparedSet, t_ns: int) -> None:
+        """Change to another rig, or to another version of it, in the same song if it is there.
+
+        Outputs of one name and port go on: what sounds there ends where it began, and entries of
+        the chains that have not changed keep what they have in mind. Openings are sent where they
+        are new.
+        """
+        self._reach(t_ns)
+        name = self.song_names[self.song - 1] if self.song else None
+        self._forget_coming()
+        self._set = prepared
+        names = self.song_names
+        self.song = names.index(name) + 1 if name in names else 0
+        self._change(self._set.take(self.song), t_ns, always_open=False)
+
+    def choose_song(self, number: int, t_ns: int) -> bool:
+        """Change to a song by number, at the next bar if the rig says so; False: there is none."""
+        self._reach(t_ns)
+        if not 0 <= number < len(self._set.rigs):
+            return False
+        self._forget_coming()
+        if number == self.song:
+            return True
+        wait = self._clocks_to_bar(t_ns)
+        if wait is None:
+            self._play_song(number, t_ns)
+        else:
+            timer = self.schedule.after(wait, t_ns, partial(self._play_song, number))
+            self._coming = (number, timer)
+        return True
+
+    @property
+    def coming_song(self) -> int | None:
+        """The number of the song that begins at the next bar."""
+        return self._coming[0] if self._coming else None
+
+    def _clocks_to_bar(self, t_ns: int) -> Duration | None:
+        """How long until the clock that begins a bar; None: do not wait."""
+        songs, transport = self._set.rig.songs, self.transport
+        if not (songs.at_bar and transport.playing and transport.clock_runs(t_ns)):
+            return None
+        clocks = -transport.next_clock % songs.bar_clocks + 1
+        return Duration(f"{clocks} clocks", clocks=Fraction(clocks))
+
+    def _forget_coming(self) -> None:
+        if self._coming is not None:
+            self._coming[1].cancel()
+            self._coming = None
+
+    def _play_song(self, number: int, t_ns: int) -> None:
+        prepared = self._set.take(number)
+        self._forget_coming()
+        self.song = number
+        self._change(prepared, t_ns, always_open=True)
+
+    def _change(self, prepared: Prepared, t_ns: int, *, always_open: bool) -> None:
+        was = {spec.name: spec for spec in self.rig.outputs}
+        stay = {new.name for new in prepared.rig.outputs if _one_port(was.get(new.name), new)}
+        chains: dict[str | None, Chain] = {o.name: o.chain for o in self._all}
+        chains[None] = self.input_chain
+        plan = {
+            name: succeed(chains[name].entries if name in chains else (), entries)
+            for name, entries in prepared.entries.items()
+        }
+        other_input = prepared.rig.input_port != self.rig.input_port
+        self._let_go(other_input, stay, plan, t_ns)
+        self._routes.forget()
+        self._on_change(prepared.rig)
+        self._take_up(prepared.rig)
+        for spec in self.rig.outputs:
+            self._build(spec, plan[spec.name].entries, plan[spec.name].fresh, t_ns)
+        self._build_input(plan[None].entries, plan[None].fresh)
+        for succession in plan.values():
+            for entry, former in succession.heirs:
+                entry.chain.inherit(entry, former, t_ns)
+        self._forget_notes(plan, other_input, t_ns)
+        for spec in self.rig.outputs:
+            if always_open or spec.name not in stay or spec.opening != was[spec.name].opening:
+                self.outputs[spec.name].open(t_ns)
+
+    def _forget_notes(
+        self, plan: Mapping[str | None, Succession], other_input: bool, t_ns: int
+    ) -> None:
+        """Entries behind a place that is built another way may miss the ends of held notes."""
+        first = 0 if other_input else plan[None].first_moved
+        if first is not None:
+            self.input_chain.forget_notes(first, t_ns)
+        for output in self._all:
+            place = plan[output.name].first_moved if first is None else 0
+            if place is not None:
+                output.chain.forget_notes(place, t_ns)
+
+    def _let_go(
+        self, other_input: bool, stay: set[str], plan: Mapping[str | None, Succession], t_ns: int
+    ) -> None:
+        """What does not go on in the new rig puts back what it has done, on the old ports."""
+        for output in self._all:
+            if other_input or output.name not in stay:
+                output.end_notes(t_ns)
+            if other_input:
+                output.ledger.forget_strikes()
+        self.input_chain.leave(plan[None].leaving, plan[None].leaving, t_ns)
+        for output in self._all:
+            entries = output.chain.entries
+            leaving = plan[output.name].leaving if output.name in plan else entries
+            output.chain.leave(leaving if output.name in stay else entries, leaving, t_ns)
+            if output.name not in stay:
+                output.send_delayed(t_ns)
+
+    def _find_presses(self) -> dict[int, Callable[[bytes, int], bool]]:
+        """What of the input means something to Pointsman itself, by key."""
+        found: dict[int, Callable[[bytes, int], bool]] = {}
+        songs = self._set.rig.songs
+        if songs.program_channel is not None:
+            key = KEYS_OF[Kind.PROGRAM, songs.program_channel][0]
+            found[key] = lambda data, t_ns: self.choose_song(data[1] + 1, t_ns) or True
+        if songs.control is not None:
+            key = KEYS_OF[Kind.CONTROL, songs.control[0]][songs.control[1]]
+            found[key] = lambda data, t_ns: self.choose_song(data[2], t_ns) or True
+        press = self.rig.safety.panic or self._set.rig.safety.panic
+        if press is not None and press.control is not None:
+            key = KEYS_OF[Kind.CONTROL, press.channel][press.control]
+            found[key] = self._panic_switch
+        elif press is not None:
+            note = press.note
+            for kind in (Kind.NOTE_ON, Kind.NOTE_OFF):
+                key = KEYS_OF[kind, press.channel][0]
+                found[key] = lambda data, t_ns: data[1] == note and self._panic_key(data, t_ns)
+        return found
+
+    def _panic_switch(self, data: bytes, t_ns: int) -> bool:
+        if data[2] >= SWITCH_ON:
+            self.panic(t_ns)
+        return True
+
+    def _panic_key(self, data: bytes, t_ns: int) -> bool:
+        if key_of(data) >= FIRST_NOTE_ON:
+            self.panic(t_ns)
+        return True
+
+    def _unless_pressed(self, go_on: Enter, key: int, data: bytes, t_ns: int) -> None:
+        press = self._presses.get(key)
+        if press is None or not press(data, t_ns):
+            go_on(key, data, t_ns)
 
     # ---- inside ----------------------------------------------------------------------------
 
@@ -255,7 +528,16 @@ class Engine:
         elif key == SYSTEM_RESET_KEY:
             self.resets_dropped += 1
             return
-        elif key == START_KEY:
+        elif key in SONG_KEYS:
+            if self._coming is not None:  # its bar will not come, or not when it was expected
+                self._play_song(self._coming[0], t_ns)
+            self._move_song(key, data, t_ns)
+        self._enter(key, data, t_ns)
+
+    def _move_song(self, key: int, data: bytes, t_ns: int) -> None:
+        """Start, Continue, Stop and Song Position."""
+        transport = self.transport
+        if key == START_KEY:
             transport.start()
             self._song(TransportChange.START, t_ns)
         elif key == CONTINUE_KEY:
@@ -264,12 +546,11 @@ class Engine:
         elif key == STOP_KEY:
             transport.stop()
             self._song(TransportChange.STOP, t_ns)
-            if self._rig.safety.on_transport_stop:
+            if self.rig.safety.on_transport_stop:
                 self.release(t_ns)
-        elif key == SONG_POSITION_KEY:
+        else:
             transport.locate(song_position(data))
             self._song(TransportChange.POSITION, t_ns)
-        self._enter(key, data, t_ns)
 
     def _song(self, change: TransportChange, t_ns: int) -> None:
         """Tell every plugin what happened to the song, before the message that says so."""
@@ -277,3 +558,8 @@ class Engine:
             for entry in chain.entries:
                 if not entry.bypass:
                     chain.tell(entry, change, t_ns)
+
+
+def _one_port(old: OutputSpec | None, new: OutputSpec) -> bool:
+    """Whether an output goes on: the same synth, as far as a rig says, is still behind it."""
+    return old is not None and old.port == new.port

@@ -33,17 +33,28 @@ def note_key(data: bytes) -> int:
     return (data[0] & 0x0F) << 7 | data[1]
 
 
+def channel_and_note(key: int) -> tuple[int, int]:
+    """The channel (1-16) and the note number that a note's number stands for."""
+    return (key >> 7) + 1, key & 0x7F
+
+
 class Ledger:
     """The sounding notes of one output."""
 
     def __init__(self) -> None:
         self.sounding: dict[int, int] = {}
         self.voices: set[int] = set()
+        self.channels: set[int] = set()
+        """The channels (0-15) on which any note was ever sent."""
         self._strikes: dict[int, list[list[int]]] = {}
         self._silenced: dict[int, int] = {}
         self._beginning: list[int] | None = None
         self._ending: list[int] | None = None
         self._cause = -1
+
+    def forget_strikes(self) -> None:
+        """The input is gone, or another: what it held down it will not let go of."""
+        self._strikes.clear()
 
     def begin_strike(self, cause: int) -> None:
         """From now on, until `strike_begun`, notes that start belong to input note `cause`."""
@@ -89,6 +100,7 @@ class Ledger:
         elif self._silenced.get(key):
             self._silenced[key] -= 1
         self.voices.add(key)
+        self.channels.add(key >> 7)
         beginning = self._beginning
         if beginning is not None:
             beginning.append(key)

@@ -31,6 +31,10 @@ FIRST_MODE = 120
 ALL_SOUND_OFF = 120
 RESET_ALL_CONTROLLERS = 121
 ALL_NOTES_OFF = 123
+FIRST_SYSTEM_STATUS = 0xF0
+PEDALS = (64, 66, 67)
+"""Damper, sostenuto and soft pedal: what holds or dims a sound after its note has ended."""
+
 NOTE_OFF_VELOCITY = 64
 """What a sender without velocity sensing sends (MIDI 1.0, 4.2.1, p. 10)."""
 
@@ -139,6 +143,11 @@ def key_of(data: bytes) -> int:
 
 def _is_sysex(data: bytes) -> bool:
     return len(data) > 2 and data[-1] == 0xF7 and data[1:-1].isascii()
+
+
+def is_mode_message(data: bytes) -> bool:
+    """Whether this is a channel mode message, a control change with a number of 120 or more."""
+    return data[0] & 0xF0 == 0xB0 and data[1] >= FIRST_MODE
 
 
 def is_message(data: bytes) -> bool:

@@ -1,4 +1,4 @@
-"""What plugins that deal with notes have in common: memory of held notes, and moving by a table.
+"""What plugins that deal with notes have in common: memory of held notes, and moving by tables.
 
 How held notes are told apart. A *strike* is one note-on; the strikes of one key wait in a queue,
 and each note-off ends the oldest of them: two note-ons on one key need two note-offs
@@ -35,6 +35,8 @@ class HeldNotes(Generic[T]):
 
     def __init__(self) -> None:
         self._strikes: dict[int, deque[T]] = {}
+        self._left: dict[int, deque[T]] = {}
+        self._left_ns: int | None = None
 
     def begin(self, note_on: bytes, what: T) -> None:
         """Remember `what` for a note that is struck."""
@@ -88,11 +90,64 @@ class HeldNotes(Generic[T]):
         """Take out all that is held on any channel."""
         return [held for channel in range(16) for held in self.take(channel)]
 
+    def let_go(self, t_ns: int) -> list[T]:
+        """Forget all, in `flush`. At this very time, and no later, an heir may still have it.
+
+        Gives what was remembered.
+        """
+        self._left, self._left_ns = self._strikes, t_ns
+        self._strikes = {}
+        return [what for strikes in self._left.values() for what in strikes]
+
+    def inherit(self, former: HeldNotes[T], t_ns: int) -> list[T]:
+        """Hold what `former` let go of at `t_ns`, in the plugin's `inherit`. Gives it all."""
+        if former._left_ns == t_ns:
+            self._strikes = former._left
+        return [what for strikes in self._strikes.values() for what in strikes]
+
     def _append(self, key: int, what: T) -> None:
         strikes = self._strikes.get(key)
         if strikes is None:
             self._strikes[key] = strikes = deque(maxlen=MOST_STRIKES)
         strikes.append(what)
+
+
+class NoteMoves:
+    """Steps that move each note to another by a table, also for one that replaces another.
+
+    `places` has for each note (0-127) the note that it becomes, None where it is dropped. A
+    note-off and key pressure go the way of their note-on: that is why each key has a way of its
+    own, which its next note-on renews. So notes that are held while a rig changes are let go
+    where they began, for the entries further on as well.
+    """
+
+    def __init__(self, places: Sequence[int | None]) -> None:
+        self._places = places
+        self._ways = list(places) * 16
+
+    def step_for(self, kind: Kind) -> Step | None:
+        """The step for a kind of message, for `Plugin.step_for`."""
+        if kind is Kind.NOTE_ON:
+            return self._begin
+        return self._follow if kind in NOTE_KINDS else None
+
+    def inherit(self, former: NoteMoves) -> None:
+        """Let what is held go on in the former way."""
+        self._ways = former._ways
+
+    def _begin(self, data: bytes, t_ns: int) -> Emission:
+        note = data[1]
+        place = self._ways[(data[0] & 0x0F) << 7 | note] = self._places[note]
+        if place == note:
+            return data
+        return None if place is None else bytes((data[0], place, data[2]))
+
+    def _follow(self, data: bytes, t_ns: int) -> Emission:
+        note = data[1]
+        place = self._ways[(data[0] & 0x0F) << 7 | note]
+        if place == note:
+            return data
+        return None if place is None else bytes((data[0], place, data[2]))
 
 
 def move_notes(places: Sequence[int | None]) -> Step:

@@ -12,9 +12,14 @@ from pointsman.message import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
     FIRST_NOTE_ON,
+    FIRST_SYSTEM_STATUS,
     MODE,
+    PEDALS,
+    control_change,
+    key_of,
     note_off,
 )
+from pointsman.rig import OutputSpec
 from pointsman.routes import Plan
 from pointsman.schedule import Schedule, Timer
 
@@ -25,35 +30,56 @@ Send = Callable[[str, bytes, int], None]
 class Output:
     """A chain that ends in a port."""
 
-    def __init__(
-        self,
-        name: str,
-        send: Send,
-        schedule: Schedule,
-        *,
-        delay_ns: int = 0,
-        longest_note_ns: int = 0,
-    ) -> None:
+    def __init__(self, name: str, send: Send, schedule: Schedule) -> None:
         self.name = name
+        self.spec: OutputSpec
         self.ledger = Ledger()
         self.notes = self.most_voices = self._received = self._sent = 0
         self._send = send
         self._send_now = partial(send, name)
         self._schedule = schedule
-        self._delay_ns = delay_ns
-        self._longest_note_ns = longest_note_ns
+        self._delay_ns = self._longest_note_ns = 0
         self._long: dict[int, Timer] = {}
         self.chain: Chain
 
     def build(
         self,
+        spec: OutputSpec,
         entries: list[Entry],
         on_fault: Callable[[Entry, int], None],
         settle: Callable[[], None],
         observe: Observer | None,
     ) -> None:
-        """Give the output its chain."""
+        """Give the output what the rig says of it, and its chain."""
+        self.spec = spec
         self.chain = Chain(entries, self.emit, on_fault, settle, observe)
+
+    def limit(self, delay_ns: int, longest_note_ns: int, t_ns: int) -> None:
+        """Set the delay, and how long a note may last (0: no limit), from `t_ns` on.
+
+        What still waits for another delay goes now: a shorter delay must not bring a note-off
+        before its note-on.
+        """
+        if delay_ns != self._delay_ns:
+            self.send_delayed(t_ns)
+        self._delay_ns = delay_ns
+        if longest_note_ns == self._longest_note_ns:
+            return
+        self._longest_note_ns = longest_note_ns
+        for timer in self._long.values():
+            timer.cancel()
+        self._long.clear()
+        if longest_note_ns:
+            for note in self.ledger.sounding:
+                self._watch_length(note, True, t_ns)
+
+    def send_delayed(self, t_ns: int) -> None:
+        """Send what waits for the delay at once."""
+        for timer in self._schedule.take(self._is_delayed):
+            timer.call(t_ns)
+
+    def _is_delayed(self, call: Callable[[int], None]) -> bool:
+        return isinstance(call, DelayedSend) and call.name == self.name
 
     @property
     def received(self) -> int:
@@ -66,6 +92,11 @@ class Output:
         """How many messages it has sent."""
         self.chain.settle()
         return self._sent
+
+    @property
+    def counts(self) -> tuple[int, int]:
+        """Received and sent, as they were when the engine last settled its counts."""
+        return self._received, self._sent
 
     def count(self, received: int = 0, sent: int = 0) -> None:
         """Add to the counts."""
@@ -161,6 +192,37 @@ class Output:
     def flush(self, t_ns: int) -> None:
         """The second half: whatever each plugin has to put back."""
         self.chain.flush_all(t_ns)
+
+    def silence(self, t_ns: int) -> None:
+        """The first half of a panic: note-offs, then All Notes Off and All Sound Off."""
+        self.end_notes(t_ns)
+        for channel in self._used_channels():
+            for mode in (ALL_NOTES_OFF, ALL_SOUND_OFF):
+                self._emit(control_change(channel, mode, 0), t_ns)
+
+    def calm(self, t_ns: int) -> None:
+        """The second half: whatever each plugin has to put back, then pedals up."""
+        self.flush(t_ns)
+        for channel in self._used_channels():
+            for pedal in PEDALS:
+                self._emit(control_change(channel, pedal, 0), t_ns)
+
+    def _used_channels(self) -> list[int]:
+        """The channels on which it has sent notes, or that its synth is known to hear."""
+        spec = self.spec
+        channels = set(self.ledger.channels)
+        channels.update(data[0] & 0x0F for data in spec.opening if data[0] < FIRST_SYSTEM_STATUS)
+        if spec.device is not None and spec.device.channel is not None:
+            channels.add(spec.device.channel - 1)
+        return sorted(channels)
+
+    def _emit(self, data: bytes, t_ns: int) -> None:
+        self.emit(key_of(data), data, t_ns)
+
+    def open(self, t_ns: int) -> None:
+        """Send the opening."""
+        for data in self.spec.opening:
+            self._emit(data, t_ns)
 
     def end_unclaimed(self, t_ns: int) -> None:
         """Note-offs for notes that no held note of the input began: a failed plugin left them."""

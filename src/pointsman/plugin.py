@@ -21,9 +21,9 @@ one chain. What is to happen later it asks of its `Host`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from functools import partial
-from typing import Any, ClassVar, Generic, TypeVar
+from typing import Any, ClassVar, Generic, Self, TypeVar
 
 from pointsman.control_refs import (
     REST_OF_ENTRY,
@@ -48,7 +48,7 @@ from pointsman.message import (
     program_change,
     song_position,
 )
-from pointsman.notes import NOTE_KINDS, HeldNotes, move_notes
+from pointsman.notes import NOTE_KINDS, HeldNotes, NoteMoves, move_notes
 from pointsman.options import (
     SHORTEST_INTERVAL_NS,
     SHOWN,
@@ -73,6 +73,9 @@ from pointsman.units import Duration, parse_duration
 
 Emission = bytes | Sequence[bytes] | None
 """What a plugin sends on: one message, several, or none."""
+
+Away = tuple[int, str, int, int]
+"""A control that is away from home: channel (0-15), the control's name, its value, its home."""
 
 Step = Callable[[bytes, int], Emission]
 """What handles one kind of message: called with the message and its time in nanoseconds."""
@@ -111,6 +114,11 @@ class Host:
         self.device = device
         self._schedule = schedule
         self._run = run
+
+    def move_to(self, schedule: Schedule) -> None:
+        """Go over to another schedule, with all that waits; the engine does it at a reload."""
+        schedule.adopt(self._schedule)
+        self._schedule = schedule
 
     def at(self, due_ns: int, call: TimedCall, *, endless: bool = False) -> Timer:
         """Call `call(due_ns)` then; what it returns goes on down the chain from this plugin.
@@ -174,6 +182,25 @@ class Plugin(Generic[OptionsT]):
         """
         return None
 
+    def inherit(self, former: Self, t_ns: int) -> None:
+        """Take the place of `former`, which had other options: copy what is still true.
+
+        Called at most once, when a rig changes: at the same time as `former.flush`, right after
+        it, and before this object handles anything. What `former` asked of its host is called no
+        more. Notes that are held go on being held: their note-offs are still to come.
+        """
+
+    def away(self) -> list[Away]:
+        """Each control that this plugin keeps away from its home just now; changes nothing."""
+        return []
+
+    def homes(self) -> list[bytes]:
+        """The messages that would put those controls home; changes nothing.
+
+        Asked a few times a second, so that a next start can do it after a sudden end.
+        """
+        return []
+
 
 def clears_notes(mode_message: bytes) -> bool:
     """Whether a channel mode message ends all notes of its channel in every plugin's memory."""
@@ -185,6 +212,24 @@ def resets_controls(mode_message: bytes) -> bool:
     return mode_message[1] == RESET_ALL_CONTROLLERS
 
 
+def read_on(reader: ControlReader, former: ControlReader, refs: Iterable[ControlRef]) -> None:
+    """Tell a new reader of `refs` what the former one has read: parameter numbers, coarse halves.
+
+    The former reader is asked as if a fine half came, which changes nothing in it.
+    """
+    for channel in range(16):
+        selected = former.selected(channel)
+        if selected != reader.selected(channel):
+            for message in select_parameter(channel, selected):
+                reader.control(message)
+    for ref in refs:
+        if ref.cc is not None and ref.fine is not None:
+            for channel in range(16):
+                found = former.control(control_change(channel, ref.fine, 0))
+                if found is not None and found[0] == ref and found[1]:
+                    reader.control(control_change(channel, ref.cc, found[1] >> 7))
+
+
 __all__ = [
     "CLOCKS_PER_QUARTER",
     "DEFAULT_TEMPO",
@@ -192,6 +237,7 @@ __all__ = [
     "REST_OF_ENTRY",
     "SHORTEST_INTERVAL_NS",
     "SHOWN",
+    "Away",
     "Channel",
     "Channels",
     "Context",
@@ -206,6 +252,7 @@ __all__ = [
     "Host",
     "Interval",
     "Kind",
+    "NoteMoves",
     "NoteNumber",
     "OptionProblem",
     "Plugin",
@@ -231,6 +278,7 @@ __all__ = [
     "parse_duration",
     "parse_sysex",
     "program_change",
+    "read_on",
     "resets_controls",
     "select_parameter",
     "song_position",

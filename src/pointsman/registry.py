@@ -67,18 +67,30 @@ class Registry:
     ports: dict[str, PortBackend] = field(default_factory=dict)
     troubles: list[Trouble] = field(default_factory=list)
 
+    def joined(self, other: Registry) -> Registry:
+        """Both together; where both have one name, this one's."""
+        return Registry(
+            {**other.plugins, **self.plugins},
+            {**other.sources, **self.sources},
+            {**other.ports, **self.ports},
+            list(dict.fromkeys([*self.troubles, *other.troubles])),
+        )
+
     def trouble_for(self, name: str) -> Trouble | None:
         """Why a plugin of this name is missing, if that is known."""
         return next((t for t in self.troubles if name in t.names), None)
 
 
-class _Loader:
+class PluginLoader:
+    """Takes up plugin modules one at a time; `found` is what there is so far."""
+
     def __init__(self) -> None:
         self.found = Registry()
         self.manager = pluggy.PluginManager(hookspecs.PROJECT)
         self.manager.add_hookspecs(hookspecs)
 
     def entry_point(self, point: EntryPoint) -> None:
+        """Load what an installed distribution offers."""
         distribution = point.dist.name if point.dist else "unknown distribution"
         source = Source(distribution, point.value)
         try:
@@ -89,6 +101,7 @@ class _Loader:
             self.module(module, source, point.name)
 
     def file(self, path: Path) -> None:
+        """Load a plugin file from a folder."""
         source = Source(str(path), f"pointsman_local.{path.resolve()}", local=True)
         if path.stat().st_mode & WRITABLE_BY_OTHERS:
             self._refuse(source, "others may write to this file; chmod o-w it", (path.stem,))
@@ -157,7 +170,7 @@ class _Loader:
 
 def load_plugins(folders: Iterable[Path] = ()) -> Registry:
     """Find every plugin that is installed, and those in `folders` (existing directories)."""
-    loader = _Loader()
+    loader = PluginLoader()
     for point in sorted(entry_points(group=GROUP), key=_order):
         loader.entry_point(point)
     for folder in folders:

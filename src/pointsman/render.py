@@ -100,7 +100,11 @@ def render(
     is_smf = source.suffix.lower() != ".tsv"
     division = SmfReader(source).division if is_smf else DEFAULT_DIVISION
     folder.mkdir(parents=True, exist_ok=True)
-    recorders = {spec.name: Recorder(spec, folder, division) for spec in rig.outputs}
+    specs: dict[str, OutputSpec] = {}
+    for played in (rig, *(song for _, song in rig.songs.rigs)):
+        for spec in played.outputs:
+            specs.setdefault(spec.name, spec)
+    recorders = {name: Recorder(spec, folder, division) for name, spec in specs.items()}
     writes = {name: recorder.write for name, recorder in recorders.items()}
     engine = Engine(rig, lambda output, data, t_ns: writes[output](data, t_ns))
     now_ns = 0
@@ -118,7 +122,11 @@ def render(
         engine.close(now_ns)
         for recorder in recorders.values():
             recorder.close(now_ns)
-    return [_row(engine.outputs[name], recorder, now_ns) for name, recorder in recorders.items()]
+    return [
+        _row(engine.every_output[name], recorders[name], now_ns)
+        for name in specs
+        if name in engine.every_output
+    ]
 
 
 def _items(source: Path, is_smf: bool, clock: bool) -> Iterator[tuple[int, int | None, bytes]]:

@@ -52,13 +52,43 @@ class OutputSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class Press:
+    """A key or a switch of the input that means something to Pointsman itself.
+
+    A note-on of this key, or a value of 64 and above of this control: MIDI 1.0 takes a switch for
+    on from there (4.2.1, p. 12). It is not passed on. The channel is 0-15.
+    """
+
+    channel: int
+    note: int | None = None
+    control: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Safety:
-    """When to release, and how long a note may last (0: without limit)."""
+    """When to release, what calls for a panic, and how long a note may last (0: no limit)."""
 
     on_exit: bool = True
     on_transport_stop: bool = False
     on_input_lost: bool = True
     longest_note_ns: int = 0
+    panic: Press | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Songs:
+    """The rigs that a rig can change to, by name, and what chooses them.
+
+    A Program Change on `program_channel` chooses by program number, the first song for program 1
+    (byte 0). A value of `control` (channel and number) chooses the song of that number, 0 the rig
+    itself. Channels are 0-15.
+    """
+
+    rigs: tuple[tuple[str, Rig], ...] = ()
+    program_channel: int | None = None
+    control: tuple[int, int] | None = None
+    at_bar: bool = False
+    bar_clocks: int = 96
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,3 +102,4 @@ class Rig:
     safety: Safety = field(default_factory=Safety)
     middle_c_octave: int = 4
     path: Path = Path("rig.yaml")
+    songs: Songs = field(default_factory=Songs)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from pointsman.errors import Problem, RigError
 from pointsman.options import Context
 from pointsman.ports.resolve import find_backend
 from pointsman.registry import WRITABLE_BY_OTHERS, Registry, load_plugins
-from pointsman.rig import EntrySpec, OutputSpec, Restore, Rig, Safety
+from pointsman.rig import EntrySpec, OutputSpec, Restore, Rig, Safety, Songs
 from pointsman.rig_model import (
     MIDDLE_C_OCTAVES,
     WIRE_RATES,
@@ -21,12 +22,16 @@ from pointsman.rig_model import (
     OutputPart,
     ProgramOpening,
     RigPart,
+    SongsPart,
 )
 from pointsman.validation import Origin, Place, Report, check
 from pointsman.yaml_tree import read_tree
 
 _OUTPUT_NAME = re.compile(r"[^\x00-\x1f/\\:.][^\x00-\x1f/\\:]*")
 """Output names become file names; no path may hide in one."""
+
+PluginsByFolders = dict[tuple[Path, ...], Registry]
+"""What was loaded from the same folders is the same: a plugin can go on from song to song."""
 
 Opening = tuple[tuple[bytes, Origin], ...]
 """The messages of an opening, each with the place where it stands."""
@@ -64,12 +69,14 @@ def load_rig_and_plugins(path: str | Path) -> tuple[Rig, Registry]:
 class _Reader:
     """Reads one rig file, its device files and the files that it includes."""
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: Source, plugins: PluginsByFolders | None = None) -> None:
+        self._plugins: PluginsByFolders = {} if plugins is None else plugins
+        self._is_song = plugins is not None
         self.source = source
         self.path = source.path
         self.registry = Registry()
         self._sources = [source]
-        self._in_devices: list[Problem] = []
+        self._elsewhere: list[Problem] = []
         self._devices: dict[str, Device | None] = {}
         middle_c = source.at("middle_c")
         name = str(middle_c.value) if middle_c else "C4"
@@ -82,7 +89,7 @@ class _Reader:
             for source in self._sources
             for problem in sorted(source.report.problems, key=lambda p: (p.line, p.column))
         ]
-        return list(dict.fromkeys([*found, *self._in_devices]))
+        return list(dict.fromkeys([*found, *self._elsewhere]))
 
     def rig(self) -> Rig | None:
         """The rig, or None when it cannot be made; `problems` says why."""
@@ -91,7 +98,10 @@ class _Reader:
             source.add((), "a rig is a mapping; it needs at least input: and outputs:")
             return None
         part = check(RigPart, source.root, (), source.report, Context())
-        self.registry = load_plugins(self._folders())
+        folders = tuple(self._folders())
+        if folders not in self._plugins:
+            self._plugins[folders] = load_plugins(folders)
+        self.registry = self._plugins[folders]
         chains = ChainReader(self.registry, self._sources)
         context = Context(None, self._middle_c_octave)
         input_chain = chains.entries(source, ("input", "chain"), context)
@@ -108,8 +118,9 @@ class _Reader:
             part.safety.on_transport_stop == "release",
             part.safety.on_input_lost == "release",
             part.safety.longest_note.ns,
+            part.safety.panic.press() if part.safety.panic else None,
         )
-        return Rig(
+        rig = Rig(
             part.rig or self.path.stem,
             part.input.port,
             tuple(specs),
@@ -118,6 +129,47 @@ class _Reader:
             self._middle_c_octave,
             self.path,
         )
+        return rig if self._is_song else replace(rig, songs=self._songs(part.songs, rig))
+
+    def _songs(self, part: SongsPart | None, rig: Rig) -> Songs:
+        """The songs with their rigs, each read and checked as a rig of its own."""
+        if part is None:
+            return Songs()
+        rigs = []
+        for name, file in part.rigs.items():
+            itself = (self.path.parent / file).resolve() == self.path.resolve()
+            song = rig if itself else self._song(("songs", "rigs", name), file)
+            if song is not None:
+                rigs.append((name, song))
+        control = part.control
+        return Songs(
+            tuple(rigs),
+            None if part.program_channel is None else part.program_channel - 1,
+            (control.channel - 1, control.control.cc or 0) if control else None,
+            part.change == "bar",
+            part.bar_clocks,
+        )
+
+    def _song(self, place: Place, file: str) -> Rig | None:
+        path = self.path.parent / file
+        report = Report(str(path))
+        try:
+            root, problems = read_tree(path, str(path))
+        except OSError as error:
+            what = f"song '{file}' cannot be read: {error.strerror or error}"
+            self.source.add(place, f"{what}; its path is relative to this file")
+            return None
+        report.problems.extend(problems)
+        if root is None:
+            self._elsewhere.extend(problems)
+            return None
+        reader = _Reader(Source(path, root, report), self._plugins)
+        rig = reader.rig()
+        if root.is_map and root.child("songs"):
+            reader.source.add(("songs",), "a song has no songs; name them all in the first rig")
+        self._elsewhere.extend(reader.problems())
+        self.registry = self.registry.joined(reader.registry)
+        return rig
 
     def _names(self) -> list[str]:
         outputs = self.source.at("outputs")
@@ -209,7 +261,7 @@ class _Reader:
                 self.source.add(place, f"{what}; its path is relative to the rig file")
             else:
                 self._devices[name] = device
-                self._in_devices.extend(problems)
+                self._elsewhere.extend(problems)
         return self._devices[name]
 
     def _opening(self, place: Place, context: Context) -> Opening:

@@ -6,6 +6,7 @@ and on the output's device, so `rig_file` reads them entry by entry.
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -16,10 +17,22 @@ from pydantic import (
     ValidationInfo,
     WithJsonSchema,
     field_validator,
+    model_validator,
 )
 
+from pointsman.control_refs import ControlRef
 from pointsman.message import program_change
-from pointsman.options import Channel, Channels, Control, Program, Time, Whole
+from pointsman.options import (
+    SHOWN,
+    Channel,
+    Channels,
+    Control,
+    NoteNumber,
+    Program,
+    Time,
+    Whole,
+)
+from pointsman.rig import Press
 from pointsman.units import Duration, parse_duration
 
 MIDDLE_C_OCTAVES = {"C3": 3, "C4": 4}
@@ -83,6 +96,36 @@ class OutputPart(Part):
 Release = Literal["release", "none"]
 
 
+class PressPart(Part):
+    """A key or a switch of the input: a note, or a control, on a channel."""
+
+    note: Annotated[NoteNumber | None, Field(description="a note-on of this key")] = None
+    control: Annotated[
+        Control | None, Field(description="a value of 64 and above of this control")
+    ] = None
+    channel: Channel
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> PressPart:
+        if (self.note is None) == (self.control is None):
+            raise ValueError(
+                "it is a note or a control, one of both; write for example {note: C0, channel: 16}"
+            )
+        if self.control is not None:
+            _plain(self.control)
+        return self
+
+    def press(self) -> Press:
+        """What the engine takes."""
+        number = self.control.cc if self.control else None
+        return Press(self.channel - 1, self.note, number)
+
+
+def _plain(control: ControlRef) -> None:
+    if not control.is_plain:
+        raise ValueError(f"'{control.name}' takes more than one message; write a control 0 to 119")
+
+
 class SafetyPart(Part):
     """When to release: note-offs for what sounds, and home for every control that is away."""
 
@@ -92,6 +135,63 @@ class SafetyPart(Part):
     longest_note: Annotated[
         Span, Field(description="a note that lasts longer is ended; 0s: no limit")
     ] = Duration("0s")
+    panic: Annotated[
+        PressPart | None, Field(description="the key or switch of the input that calls for silence")
+    ] = None
+
+
+Meter = Annotated[
+    str,
+    BeforeValidator(lambda value: str(value)),
+    WithJsonSchema({"type": "string", SHOWN: "a meter"}),
+]
+_METER = re.compile(r"([1-9]\d?)/(1|2|4|8|16|32)")
+_WHOLE_NOTE = 96
+
+
+class ChoosePart(Part):
+    """A control of the input whose value chooses a song."""
+
+    control: Annotated[Control, Field(description="value 1 is the first song, 0 the rig itself")]
+    channel: Channel
+
+    @field_validator("control")
+    @classmethod
+    def _is_plain(cls, control: ControlRef) -> ControlRef:
+        _plain(control)
+        return control
+
+
+class SongsPart(Part):
+    """Rigs that this rig can change to while it plays, and what chooses them."""
+
+    rigs: Annotated[
+        dict[str, str],
+        Field(min_length=1, description="each song with its rig file, relative to this one"),
+    ]
+    program_channel: Annotated[
+        Channel | None,
+        Field(description="program changes on it choose: program 1 is the first song"),
+    ] = None
+    control: Annotated[ChoosePart | None, Field(description="a control whose value chooses")] = None
+    change: Annotated[
+        Literal["now", "bar"],
+        Field(description="bar: at the next bar, while the transport runs"),
+    ] = "now"
+    meter: Annotated[Meter, Field(description="what a bar is: 3/4, 7/8 and so on")] = "4/4"
+
+    @field_validator("meter")
+    @classmethod
+    def _is_meter(cls, meter: str) -> str:
+        if not _METER.fullmatch(meter):
+            raise ValueError(f"'{meter}' is no meter; write for example 4/4, 3/4 or 7/8")
+        return meter
+
+    @property
+    def bar_clocks(self) -> int:
+        """The length of a bar in clocks."""
+        beats, unit = (int(part) for part in self.meter.split("/"))
+        return beats * _WHOLE_NOTE // unit
 
 
 class PluginsPart(Part):
@@ -128,6 +228,7 @@ class RigPart(Part):
     input: InputPart
     outputs: Annotated[dict[str, OutputPart], Field(description="the outputs by name")]
     safety: SafetyPart = SafetyPart()
+    songs: SongsPart | None = None
     plugins: PluginsPart = PluginsPart()
     chains: Chains = {}
     include: Include = ()

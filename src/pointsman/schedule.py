@@ -145,6 +145,20 @@ class Schedule:
                 timer.live = False
                 yield timer
 
+    def adopt(self, other: Schedule) -> None:
+        """Take over everything that waits in another schedule of the same engine, in its order."""
+        for mine, others in ((self.timed, other.timed), (self.counted, other.counted)):
+            for due, _, timer in sorted(others):
+                heappush(mine, (due, next(self._order), timer))
+            others.clear()
+
+    def take(self, chosen: Callable[[Call], bool]) -> Iterator[Timer]:
+        """Take out the calls by time that are `chosen`, in the order in which they are due."""
+        for _, _, timer in sorted(self.timed):
+            if timer.live and chosen(timer.call):
+                timer.live = False
+                yield timer
+
     def _drop_cancelled(self) -> None:
         for heap in (self.timed, self.counted):
             while heap and not heap[0][2].live:

@@ -55,6 +55,16 @@ class Transport:
         """The position of the last clock in the song, in clocks; -1 before the first one."""
         return self.next_clock - 1
 
+    @property
+    def tempo_per_minute(self) -> float:
+        """The tempo as last measured, in quarter notes a minute; 120 where none was."""
+        span_ns, clocks = self.tempo or DEFAULT_TEMPO
+        return 60 * NS_PER_S * clocks / (span_ns * CLOCKS_PER_QUARTER) if span_ns else 0.0
+
+    def recent_clocks(self) -> list[int]:
+        """When the clocks of about the last quarter note came in, in nanoseconds."""
+        return list(self._stamps)
+
     def clock_runs(self, t_ns: int) -> bool:
         """Whether clocks are coming in at `t_ns`."""
         return self.clocks_seen > 0 and t_ns <= self.clock_dies_ns

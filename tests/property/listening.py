@@ -53,6 +53,7 @@ class Listener:
         self.sent: list[Sent] = []
         self.synths = {spec.name: Synth(obeys) for spec in rig.outputs}
         self._last_ns = 0
+        self._obeys = obeys
         self.engine = Engine(rig, self._send, observe=observe)
 
     def _send(self, output: str, data: bytes, t_ns: int) -> None:
@@ -62,7 +63,7 @@ class Listener:
         assert t_ns >= self._last_ns, "time went down"
         self._last_ns = t_ns
         self.sent.append((output, t_ns, data))
-        self.synths[output].hear(data)
+        self.synths.setdefault(output, Synth(self._obeys)).hear(data)
 
     def play(self, events: list[Event]) -> None:
         """Take a stretch of input."""
