@@ -1,0 +1,1 @@
+"""The live service: ports that come and go, reloads, and the desk that answers clients."""
