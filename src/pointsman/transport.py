@@ -81,11 +81,12 @@ class Transport:
         if t_ns > self.clock_dies_ns:
             stamps.clear()
         stamps.append(t_ns)
-        wait_ns = _FIRST_WAIT_NS
+        wait_ns = _FIRST_WAIT_NS  # after a first one, or the first after a death, at any tempo
         if len(stamps) > 1:
             self.tempo = t_ns - stamps[0], len(stamps) - 1
-        if self.tempo is not None:
             wait_ns = _SILENT_CLOCKS * self.tempo[0] // self.tempo[1]
+        elif self.tempo is not None:
+            wait_ns = max(wait_ns, _SILENT_CLOCKS * self.tempo[0] // self.tempo[1])
         self.clock_dies_ns = t_ns + wait_ns
         self.clocks_seen += 1
         self.last_clock_ns = t_ns

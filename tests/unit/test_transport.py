@@ -143,3 +143,14 @@ def test_after_a_silence_the_last_tempo_holds_until_another_is_measured() -> Non
 def test_durations_are_converted_at_the_measured_tempo(text: str, length_ns: int) -> None:
     """At 125 a minute a clock is 20 ms, and a quarter note has 24."""
     assert ticking(20 * MS, 30).to_ns(parse_duration(text)) == length_ns
+
+
+def test_a_clock_that_slows_down_at_once_is_measured_anew() -> None:
+    """More than four times slower: the first slow clock is a death, and the second a new tempo."""
+    transport = Transport()
+    for n in range(30):
+        transport.clock(n * 20_833_333)
+    began_ns = 30 * 20_833_333
+    for n in range(1, 10):
+        transport.clock(began_ns + n * 100 * 1_000_000)
+    assert round(transport.tempo_per_minute) == 25
