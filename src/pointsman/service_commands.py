@@ -1,0 +1,94 @@
+"""The commands `service unit`, `service install` and `service remove`."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pointsman.live.unit import Service
+
+DONE, WRONG = 0, 2
+Command = Callable[[argparse.Namespace], int]
+
+
+def add_service_commands(service: argparse.ArgumentParser) -> None:
+    """Add the commands below `service`."""
+    commands = service.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def add(name: str, call: Command, text: str, example: str) -> argparse.ArgumentParser:
+        command = commands.add_parser(
+            name,
+            help=text,
+            description=text[:1].upper() + text[1:] + ".",
+            epilog=f"example: {example}",
+        )
+        command.set_defaults(command=call)
+        return command
+
+    unit = add(
+        "unit", _unit, "print the systemd unit that install would put",
+        "pointsman service unit harbour.yaml",
+    )  # fmt: skip
+    install = add(
+        "install", _install, "have a rig run as a service from the next boot on",
+        "sudo .venv/bin/pointsman service install harbour.yaml --now",
+    )  # fmt: skip
+    for command in (unit, install):
+        command.add_argument(
+            "rig", metavar="RIG", nargs="?", help="the rig file; default the one installed last"
+        )
+        command.add_argument(
+            "--user", metavar="NAME", help="the account to run it; default the owner of the rig"
+        )
+    install.add_argument("--now", action="store_true", help="start it at once, too")
+    add(
+        "remove", _remove, "stop the service, and have it no more",
+        "sudo .venv/bin/pointsman service remove",
+    )  # fmt: skip
+
+
+def _unit(options: argparse.Namespace) -> int:
+    from pointsman.live.unit import unit_text
+
+    print(unit_text(_service(options)), end="")
+    return DONE
+
+
+def _install(options: argparse.Namespace) -> int:
+    from pointsman.live.install import UNIT_PATH, check_as, install, need_systemd_and_root
+    from pointsman.live.unit import UNIT, unit_text
+
+    service = _service(options)
+    unit_text(service)  # what cannot be written is told before root is asked for
+    need_systemd_and_root()
+    right, lines = check_as(service.user, service.rig)
+    print("\n".join(lines), file=sys.stdout if right else sys.stderr)
+    if not right:
+        print(f"(read as '{service.user}', who is to run it)", file=sys.stderr)
+        return WRONG
+    install(service, start=options.now)
+    print(f"Installed as {UNIT_PATH}, to run as '{service.user}' from the next boot on.")
+    if options.now:
+        print(f"It is running. Its log: journalctl -fu {UNIT}")
+    else:
+        print(f"To start it now: sudo systemctl restart {UNIT}")
+    return DONE
+
+
+def _remove(options: argparse.Namespace) -> int:
+    from pointsman.live.install import need_systemd_and_root, remove
+    from pointsman.live.unit import UNIT
+
+    need_systemd_and_root()
+    print(f"{UNIT} is {'gone' if remove() else 'not installed; nothing to remove'}.")
+    return DONE
+
+
+def _service(options: argparse.Namespace) -> Service:
+    from pointsman.live.install import installed_rig, service_for
+    from pointsman.rig_file import load_rig
+
+    return service_for(load_rig(options.rig or installed_rig()), options.user)
