@@ -66,15 +66,17 @@ def _flush() -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
+    from pointsman.live.run import Wishes, reachable, run
     from pointsman.log import set_up_log
     from pointsman.rig_file import load_rig_and_plugins
-    from pointsman.service import run
 
     rig, registry = load_rig_and_plugins(options.rig)
     log = set_up_log()
     for trouble in registry.troubles:
         log.warning("plugin not loaded", why=str(trouble))
-    fault = run(rig, registry, log)
+    with reachable(options.socket, rig, log) as control:
+        wishes = Wishes(options.wait, options.watch, control, real_time=True)
+        fault = run(rig, registry, log, wishes)
     if fault:
         print(fault, file=sys.stderr)
         return FAILED
@@ -222,6 +224,13 @@ def _parser() -> argparse.ArgumentParser:
 
     run = add("run", _run, "run a rig until it is told to end", "pointsman run harbour.yaml")
     run.add_argument("rig", metavar="RIG", help="the rig file")
+    run.add_argument(
+        "--wait", action="store_true", help="start though ports are missing; open them as they come"
+    )
+    run.add_argument("--watch", action="store_true", help="reload whenever the rig file changes")
+    run.add_argument(
+        "--socket", metavar="PATH", type=Path, help="where status, reload and panic reach it"
+    )
 
     check = add("check", _check, "say whether a rig is right", "pointsman check harbour.yaml")
     check.add_argument("rig", metavar="RIG", help="the rig file")
@@ -236,6 +245,20 @@ def _parser() -> argparse.ArgumentParser:
         "pointsman device show devices/tug.yaml",
     )
     add_device_commands(device)
+
+    from pointsman.service_commands import add_service_commands
+
+    service = add(
+        "service",
+        _no_command,
+        "have systemd run a rig from the moment the machine starts",
+        "pointsman service unit harbour.yaml",
+    )
+    add_service_commands(service)
+
+    from pointsman.live.commands import add_live_commands
+
+    add_live_commands(add)
 
     render = add(
         "render",

@@ -72,3 +72,9 @@ class PortLookupError(PortError):
     def __init__(self, text: str, candidates: Sequence[str] = ()) -> None:
         self.candidates = tuple(candidates)
         super().__init__(text)
+
+
+def said(error: Exception) -> str:
+    """Any error in one line: those of ports speak for themselves, others with their kind."""
+    text = " ".join(str(error).split())
+    return text if isinstance(error, PortError) else f"{type(error).__name__}: {text}"

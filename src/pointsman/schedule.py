@@ -4,7 +4,8 @@ How this works. A `Timer` waits either for a time or for a number of clocks. Tho
 a time are in one heap, ordered by time and then by the order in which they were set. Those that
 wait for clocks are in a second heap, ordered by the clock they wait for; they are called just
 before that clock. When the clock dies, they fall back to the last measured tempo, so that
-nothing waits for ever. A cancelled timer stays in its heap until it comes to the top.
+nothing waits for ever. A cancelled timer stays in its heap until it comes to the top, or until the
+heap has doubled: then all cancelled ones are thrown out.
 """
 
 from __future__ import annotations
@@ -17,6 +18,9 @@ from pointsman.transport import Transport
 from pointsman.units import Duration
 
 Call = Callable[[int], None]
+
+_ROOM = 64
+"""So many timers may wait before anybody looks for cancelled ones."""
 
 
 class Timer:
@@ -47,6 +51,7 @@ class Schedule:
         self.timed: list[tuple[int, int, Timer]] = []
         self.counted: list[tuple[int, int, Timer]] = []
         self._endless = False
+        self._room = _ROOM
 
     def at(self, due_ns: int, call: Call, *, endless: bool = False) -> Timer:
         """Call at `due_ns`, or next of all where that time has passed.
@@ -59,6 +64,8 @@ class Schedule:
             raise TypeError(f"a time must be whole nanoseconds, not {due_ns!r}")
         timer = Timer(call, endless or self._endless)
         heappush(self.timed, (due_ns, next(self._order), timer))
+        if len(self.timed) > self._room:
+            self._throw_out_cancelled()
         return timer
 
     def after(self, duration: Duration, t_ns: int, call: Call) -> Timer:
@@ -80,6 +87,8 @@ class Schedule:
             heappush(self.counted, (timer.wanted, next(self._order), timer))
         else:
             heappush(self.timed, (timer.fallback_ns, next(self._order), timer))
+        if len(self.timed) + len(self.counted) > self._room:
+            self._throw_out_cancelled()
         return timer
 
     @property
@@ -91,6 +100,11 @@ class Schedule:
             dies_ns = self._transport.clock_dies_ns + 1
             due_ns = dies_ns if due_ns is None else min(due_ns, dies_ns)
         return due_ns
+
+    @property
+    def is_endless(self) -> bool:
+        """Whether the call that is being made repeats for ever."""
+        return self._endless
 
     @property
     def idle(self) -> bool:
@@ -158,6 +172,12 @@ class Schedule:
             if timer.live and chosen(timer.call):
                 timer.live = False
                 yield timer
+
+    def _throw_out_cancelled(self) -> None:
+        for heap in (self.timed, self.counted):
+            heap[:] = [item for item in heap if item[2].live]
+            heapify(heap)
+        self._room = max(_ROOM, 2 * (len(self.timed) + len(self.counted)))
 
     def _drop_cancelled(self) -> None:
         for heap in (self.timed, self.counted):

@@ -1,260 +1,167 @@
-"""Live latency on the ALSA sequencer: a rig of five transforms beside a bare callback.
+"""Live latency and jitter on the ALSA sequencer: a rig of five transforms beside pass-throughs.
 
-    python tests/bench/bench_latency.py [--messages N] [--rounds N] [--gap SECONDS]
+    python tests/bench/bench_latency.py             # about four minutes
+    python tests/bench/bench_latency.py latency     # one part: latency, jitter
+    python tests/bench/bench_latency.py --quick     # few messages, to see that it runs
 
-Beside each rig stands a script that does the least that can be done with python-rtmidi: a callback
-that sends on what it is given. This program plays to each of them in turn, message by message, and
-measures from just before a message is sent until the last output has it, so both stand behind the
-same sender, the same sequencer and the same receiver. Rounds take turns, so that both see the same
-conditions. What counts is the ratio: in an emulated machine the times themselves say nothing.
+What stands beside the rig, and from where to where the time is taken, says ways.py.
 
-It needs a machine with an ALSA sequencer, and says so where there is none.
+latency: a message is played, and when all outputs have it the next one, in rounds that take turns.
+x: the ratio to the C++ pass-through (or to the bare callback where there is none); +us: how much
+longer.
+
+jitter: a clock is passed to four outputs; how far the distance of two clocks at the last output is
+from that of the same two where they were played. Quiet, and while another sender plays a
+thousand notes and controls a second to the same input. At the sender: how far the distances
+are from even where the clock is played.
+
+In an emulated machine the times themselves say nothing; ratios and differences say a little. It
+needs an ALSA sequencer, and says so where there is none.
 """
 
 from __future__ import annotations
 
 import argparse
 import gc
-import signal
-import subprocess
+import itertools
 import sys
-import tempfile
-import threading
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable, Sequence
+from contextlib import nullcontext
+from itertools import pairwise
+from statistics import mean
 
-from pointsman.io_rtmidi import missing
+from ways import FIVE_WITH_CLOCK, WHAT, Way, find, lacking, quantile, running, ways
+
 from pointsman.tables import table
 
-FIVE = """
-      - {plugin: channel_remap, map: {1: 5}}
-      - {plugin: cc_scale, control: 74, to: [20, 100]}
-      - {plugin: cc_reset, controls: {75: 64}, when: [note_off], window: 2s}
-      - {plugin: clock_filter, clock: drop}
-      - {plugin: note_limit, voices: 4}
-"""
-STEP = (
-    ("scaled control", b"\xb0\x4a\x7f", 1),
-    ("control to put back", b"\xb0\x4b\x10", 1),
-    ("note-on", b"\x90\x3c\x64", 1),
-    ("note-off", b"\x80\x3c\x40", 2),  # and the control goes home
-)
-"""What is played, and how many messages the five transforms make of each for one output."""
-
-START_S, ANSWER_S = 60.0, 5.0
+QUANTILES = (0.5, 0.99, 0.999)
 WARM_UP = 50
+GAP_S = 0.003
+CLOCK_S = 60 / 120 / 24
+CLOCK = b"\xf8"
+LOAD_A_SECOND = 1000
+CLOCK_OUTPUTS = 4
 
 
-class Ears:
-    """Hears what comes out of one way, and when its outputs have the message."""
-
-    def __init__(self) -> None:
-        self._expected = self._came = 0
-        self._heard: set[int] = set()
-        self._outputs = 0
-        self._done = threading.Event()
-        self.last_first_ns = 0
-
-    def listener(self) -> Any:
-        """A callback for one output."""
-        number, self._outputs = self._outputs, self._outputs + 1
-
-        def hear(event: tuple[list[int], float], data: object = None) -> None:
-            now_ns = time.perf_counter_ns()
-            if number not in self._heard:
-                self._heard.add(number)
-                self.last_first_ns = now_ns
-            self._came += 1
-            if self._came == self._expected:
-                self._done.set()
-
-        return hear
-
-    def expect(self, count: int) -> None:
-        """Get ready for a message that each output gets as `count` messages."""
-        self._heard.clear()
-        self._came, self._expected = 0, count * self._outputs
-        self._done.clear()
-
-    def wait(self) -> bool:
-        """Wait until all of it came."""
-        return self._done.wait(ANSWER_S)
+# ---- latency -------------------------------------------------------------------------------------
 
 
-class Way:
-    """One way from sender to receiver, and what was measured on it."""
-
-    def __init__(self, name: str, outputs: int, transforms: bool) -> None:
-        self.name = name
-        self.outputs = outputs
-        self.transforms = transforms
-        self.ears = Ears()
-        self.times_ns: list[int] = []
-        self.lost = 0
-        self._ports: list[Any] = []
-        self._send: Any = None
-
-    @property
-    def in_name(self) -> str:
-        """The name of the port that it reads from."""
-        return f"{self.name} in"
-
-    def out_name(self, number: int) -> str:
-        """The name of one of the ports that it writes to."""
-        return f"{self.name} out {number}"
-
-    def connect(self) -> None:
-        """Connect to its ports as soon as they are there."""
-        import rtmidi
-
-        sender = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA, name="bench")
-        sender.open_port(_find(sender, self.in_name))
-        self._send = sender.send_message
-        self._ports.append(sender)
-        for number in range(self.outputs):
-            receiver = rtmidi.MidiIn(rtmidi.API_LINUX_ALSA, name="bench")
-            receiver.set_callback(self.ears.listener())
-            receiver.open_port(_find(receiver, self.out_name(number)))
-            self._ports.append(receiver)
-
-    def play(self, messages: int, gap_s: float, *, keep: bool = True) -> None:
-        """Send so many messages, one after the other, and note how long each took."""
-        for n in range(messages):
-            _, data, count = STEP[n % len(STEP)]
-            self.ears.expect(count if self.transforms else 1)
-            begun_ns = time.perf_counter_ns()
-            self._send(data)
-            if not self.ears.wait():
-                self.lost += 1
-            elif keep:
-                self.times_ns.append(self.ears.last_first_ns - begun_ns)
-            time.sleep(gap_s)
-
-    def close(self) -> None:
-        """Close the ports."""
-        for port in self._ports:
-            port.close_port()
-            port.delete()
-
-
-def _find(midi: Any, name: str) -> int:
-    deadline = time.monotonic() + START_S
-    while time.monotonic() < deadline:
-        for number, port in enumerate(midi.get_ports()):
-            if f":{name} " in port:
-                return number
-        time.sleep(0.1)
-    raise SystemExit(f"port '{name}' did not come up")
-
-
-def bare(in_name: str, out_names: Sequence[str]) -> None:
-    """The least that can be done: each message goes on from the callback."""
-    import rtmidi
-
-    outputs = []
-    for name in out_names:
-        output = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA, name="bare")
-        output.open_virtual_port(name)
-        outputs.append(output)
-    midi = rtmidi.MidiIn(rtmidi.API_LINUX_ALSA, name="bare")
-    midi.ignore_types(sysex=False, timing=False, active_sense=False)
-    midi.open_virtual_port(in_name)
-    if len(outputs) == 1:
-        send = outputs[0].send_message
-        midi.set_callback(lambda event, data=None: send(event[0]))
-    else:
-        sends = [output.send_message for output in outputs]
-
-        def callback(event: tuple[list[int], float], data: object = None) -> None:
-            message = event[0]
-            for send in sends:
-                send(message)
-
-        midi.set_callback(callback)
-    signal.pause()
-
-
-def _rig(way: Way, folder: Path) -> Path:
-    lines = [f"input: {{port: 'virtual:{way.in_name}'}}", "outputs:"]
-    for number in range(way.outputs):
-        lines += [f"  o{number}:", f"    port: 'virtual:{way.out_name(number)}'", "    chain:"]
-        lines.append(FIVE.strip("\n"))
-    rig = folder / f"{way.name}.yaml"
-    rig.write_text("\n".join(lines) + "\n", "utf-8")
-    return rig
-
-
-@contextmanager
-def _running(command: Sequence[str]) -> Iterator[None]:
-    process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
-    try:
-        yield
-    finally:
-        process.terminate()
-        process.wait(START_S)
-
-
-def measure(outputs: Sequence[int], rounds: int, messages: int, gap_s: float) -> list[Way]:
-    """Measure the bare callback and the five transforms, with each of these numbers of outputs."""
-    ways = [Way(f"{w} {n}", n, w == "five") for n in outputs for w in ("bare", "five")]
-    with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
-        for way in ways:
-            command = [sys.executable, __file__, "--bare", way.in_name]
-            command += [way.out_name(number) for number in range(way.outputs)]
-            if way.transforms:
-                rig = _rig(way, Path(folder))
-                command = [sys.executable, "-m", "pointsman.cli", "run", str(rig)]
-            stack.enter_context(_running(command))
-        for way in ways:
-            way.connect()
-            stack.callback(way.close)
-            way.play(WARM_UP, gap_s, keep=False)
+def latency(quick: bool) -> str:
+    """Measure all ways in turns, with one and with four outputs."""
+    messages, rounds = (20, 2) if quick else (200, 10)
+    with ways((1, 4)) as found:
+        for way in found:
+            way.play(WARM_UP, GAP_S, keep=False)
         gc.collect()
         gc.disable()
         for turn in range(rounds):
-            for way in ways if turn % 2 else reversed(ways):
-                way.play(messages, gap_s)
+            for way in found if turn % 2 else reversed(found):
+                way.play(messages, GAP_S)
         gc.enable()
-    return ways
+        return f"From being played to the last output, microseconds\n{latency_table(found)}"
 
 
-def _quantile(times_ns: Sequence[int], part: float) -> float:
-    ordered = sorted(times_ns)
-    return ordered[min(int(part * len(ordered)), len(ordered) - 1)] / 1000
-
-
-def show(ways: Sequence[Way]) -> str:
-    """The table: microseconds, and ratios to the bare callback with as many outputs."""
+def latency_table(found: Sequence[Way]) -> str:
+    """A line for each way, beside the first one with as many outputs."""
     rows = []
-    for way in ways:
-        base = next(p for p in ways if p.outputs == way.outputs and not p.transforms)
-        cells = []
-        for part in (0.5, 0.99, 0.999):
-            value = _quantile(way.times_ns, part)
-            cells += [f"{value:.0f}", f"{value / _quantile(base.times_ns, part):.2f}"]
-        what = "five transforms" if way.transforms else "bare callback"
-        rows.append((what, str(way.outputs), str(len(way.times_ns)), str(way.lost), *cells))
-    heads = ("what", "outputs", "messages", "lost", "p50 us", "x", "p99 us", "x", "p99.9 us", "x")
-    return table(heads, rows)
+    for way in found:
+        base = next(other for other in found if other.outputs == way.outputs)
+        cells = beside(way.times_us, base.times_us)
+        rows.append((WHAT[way.kind], way.outputs, len(way.times_us), way.lost, *cells))
+    heads = [head for part in QUANTILES for head in (f"p{100 * part:g} us", "x", "+us")]
+    return table(("what", "outputs", "messages", "lost", *heads), rows)
+
+
+def beside(times: Sequence[float], base: Sequence[float]) -> list[str]:
+    """Quantiles, each with its ratio and its difference to that of others."""
+    cells = []
+    for part in QUANTILES:
+        value, other = quantile(times, part), quantile(base, part)
+        cells += [f"{value:.0f}", f"{value / max(other, 1):.2f}", f"{value - other:+.0f}"]
+    return cells
+
+
+# ---- jitter --------------------------------------------------------------------------------------
+
+
+def jitter(quick: bool) -> str:
+    """A passed clock on each way, quiet and beside another sender."""
+    clocks = 50 if quick else 1000
+    rows = []
+    with ways((CLOCK_OUTPUTS,), FIVE_WITH_CLOCK, heard_outputs=[CLOCK_OUTPUTS - 1]) as found:
+        for name in ("quiet", "1,000 a second"):
+            base: list[float] = []
+            for way in found:
+                command = [sys.executable, __file__, "--load", way.in_name]
+                with nullcontext() if name == "quiet" else running(command):
+                    at_sender, passed = play_clock(way, clocks)
+                base = base or passed
+                cells = [f"{quantile(passed, part):.0f}" for part in (0.5, 0.99)]
+                more = quantile(passed, 0.99) - quantile(base, 0.99)
+                sent = f"{quantile(at_sender, 0.99):.0f}"
+                rows.append((name, WHAT[way.kind], len(passed), *cells, f"{more:+.0f}", sent))
+    heads = ("beside", "what", "distances", "p50 us", "p99 us", "+us", "p99 at the sender")
+    return f"A clock through {CLOCK_OUTPUTS} outputs, microseconds\n{table(heads, rows)}"
+
+
+def play_clock(way: Way, clocks: int) -> tuple[list[float], list[float]]:
+    """Play a clock; how uneven it was at the sender, and what the way has made worse."""
+    time.sleep(1)
+    way.ears.expect(sys.maxsize)
+    due_s = time.monotonic()
+    for _ in range(clocks):
+        way.send(CLOCK)
+        due_s += CLOCK_S
+        time.sleep(max(due_s - time.monotonic(), 0))
+    time.sleep(1)
+    heard = [t_us for t_us, data in way.ears.heard if data == CLOCK]
+    if len(heard) != 2 * clocks:
+        raise SystemExit(f"{way.name}: {2 * clocks - len(heard)} clocks were lost")
+    played, passed = ([b - a for a, b in pairwise(heard[first::2])] for first in (0, 1))
+    even = mean(played)
+    return (
+        [abs(distance - even) for distance in played],
+        [abs(a - b) for a, b in zip(passed, played, strict=True)],
+    )
+
+
+def load(name: str) -> None:
+    """Play notes and controls to a port, until this process is ended."""
+    import rtmidi
+
+    midi = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA, name="load")
+    address = find(name, is_input=False)
+    ports = [port.rsplit(" ", 1)[1] for port in midi.get_ports()]
+    midi.open_port(ports.index(address))
+    due_s = time.monotonic()
+    for n in itertools.count():
+        note = 36 + n // 4 % 48
+        control = bytes((0xB0, 74, n // 2 % 128))
+        midi.send_message((bytes((0x90, note, 100)), control, bytes((0x80, note, 64)), control)[n % 4])
+        due_s += 1 / LOAD_A_SECOND
+        time.sleep(max(due_s - time.monotonic(), 0))
+
+
+PARTS: dict[str, Callable[[bool], str]] = {part.__name__: part for part in (latency, jitter)}
 
 
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else None)
-    parser.add_argument("--bare", nargs="+", metavar="NAME", help=argparse.SUPPRESS)
-    parser.add_argument("--messages", type=int, default=200, help="a round (default 200)")
-    parser.add_argument("--rounds", type=int, default=10, help="for each path (default 10)")
-    parser.add_argument("--gap", type=float, default=0.003, help="seconds after each (0.003)")
+    parser.add_argument("part", nargs="*", help=f"{', '.join(PARTS)} (default: all)")
+    parser.add_argument("--quick", action="store_true", help="few messages, to see that it runs")
+    parser.add_argument("--load", metavar="PORT", help=argparse.SUPPRESS)
     options = parser.parse_args()
-    if options.bare:
-        bare(options.bare[0], options.bare[1:])
+    if options.load:
+        load(options.load)
         return
-    if lacking := missing():
-        raise SystemExit(f"nothing measured: {lacking}")
-    print(show(measure((1, 4), options.rounds, options.messages, options.gap)))
+    if unknown := [name for name in options.part if name not in PARTS]:
+        parser.error(f"there is no part '{unknown[0]}'; there is {', '.join(PARTS)}")
+    if (why := lacking()) is not None:
+        raise SystemExit(f"nothing measured: {why}")
+    for name in options.part or PARTS:
+        print(PARTS[name](options.quick), end="\n\n", flush=True)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""A machine with a MIDI system, for the tests that ask for `library` or `sequencer`."""
+"""What tests may ask for: a machine with a MIDI system, or ports of their own."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from midi_kit import Library, Sequencer
+from quay import Quay
 
 from pointsman import io_rtmidi
 from pointsman.ports import alsa_clients, thread_state, usb
@@ -39,3 +40,9 @@ def sequencer(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Sequencer:
     monkeypatch.setattr(alsa_clients, "_last", (-1.0, None))
     monkeypatch.setattr(usb, "SOUND", sequencer.sound)
     return sequencer
+
+
+@pytest.fixture
+def quay() -> Quay:
+    """Ports of the test's own."""
+    return Quay()

@@ -172,3 +172,16 @@ def test_an_end_takes_everything_out_in_order(diary: Diary) -> None:
         timer.call(30 * MS)
     assert diary.called[2:] == [("80", 30), ("90", 30), ("clocks", 30)]
     assert diary.schedule.next_due_ns is None
+
+
+def test_cancelled_calls_do_not_fill_the_memory(diary: Diary) -> None:
+    """A rig with `longest_note: 1h` cancels one with every note-off, an hour before it is due."""
+    schedule = diary.schedule
+    kept = [schedule.at(3600_000 + n, diary.note(f"kept {n}")) for n in range(3)]
+    for n in range(10_000):
+        schedule.at(3600_000 + n, diary.note("cancelled")).cancel()
+        schedule.after(parse_duration("6 clocks"), n, diary.note("cancelled")).cancel()
+    assert len(schedule.timed) + len(schedule.counted) < 200
+    assert all(timer.live for timer in kept)
+    schedule.run_until(3600_010)
+    assert [name for name, _ in diary.called] == ["kept 0", "kept 1", "kept 2"]

@@ -7,188 +7,54 @@ from __future__ import annotations
 
 import gc
 import os
-import select
 import signal
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from textwrap import dedent, indent
 from typing import Any
 
 import pytest
+from quay import (
+    MS,
+    NOTE_OFF,
+    NOTE_ON,
+    PATIENCE_S,
+    Lines,
+    Quay,
+    QuayOutput,
+    S,
+    Sea,
+    drain,
+    rig_of,
+    until,
+)
 
 from pointsman.cli import main
 from pointsman.errors import PluginError, PortError
 from pointsman.io_tsv import TsvWriter, read_tsv
-from pointsman.ports.backend import Deliver, Ended, InputPort, OutputPort, PortBackend
+from pointsman.live.run import Run, Wishes, run
 from pointsman.registry import Registry
 from pointsman.render import render
 from pointsman.rig import Rig
-from pointsman.rig_file import load_rig
-from pointsman.service import Ports, Service, run
 
-MS, S = 1_000_000, 1_000_000_000
-NOTE_ON, NOTE_OFF = b"\x90\x3c\x64", b"\x80\x3c\x40"
-PATIENCE_S = 20
-"""How long anything may take before the test gives up; nothing comes near it."""
-
-Log = list[tuple[int, bytes]]
-
-
-# ---- ports, a clock and a log of the test's own --------------------------------------------------
-
-
-class QuayOutput(OutputPort):
-    """Keeps what it is sent, with the thread that sent it; `broken` makes it fail."""
-
-    def __init__(self) -> None:
-        self.sent: Log = []
-        self.threads: set[int] = set()
-        self.broken: Exception | None = None
-        self.closed = 0
-        self.close_error: Exception | None = None
-
-    def send(self, data: bytes, t_ns: int) -> None:
-        if self.broken is not None:
-            raise self.broken
-        self.sent.append((t_ns, data))
-        self.threads.add(threading.get_ident())
-
-    def close(self) -> None:
-        self.closed += 1
-        if self.close_error is not None:
-            raise self.close_error
-
-
-class QuayInput(InputPort):
-    """Hands over what the test tells it to."""
-
-    def __init__(self) -> None:
-        self.deliver: Deliver
-        self.ended: Ended
-        self.closed = 0
-        self.on_close: Callable[[], None] = lambda: None
-
-    def start(self, deliver: Deliver, ended: Ended) -> None:
-        self.deliver, self.ended = deliver, ended
-
-    def close(self) -> None:
-        self.on_close()
-        self.closed += 1
-
-
-class Quay(PortBackend):
-    """A kind of port, as a plugin would bring it: `quay:NAME`."""
-
-    scheme = "quay"
-
-    def __init__(self) -> None:
-        self.input = QuayInput()
-        self.outputs: dict[str, QuayOutput] = {}
-        self.opened: list[str] = []
-        self.fails: dict[str, Exception] = {}
-
-    def open_input(self, name: str) -> QuayInput:
-        self._open(f"<{name}")
-        return self.input
-
-    def open_output(self, name: str) -> QuayOutput:
-        self._open(f">{name}")
-        return self.outputs.setdefault(name, QuayOutput())
-
-    def _open(self, name: str) -> None:
-        self.opened.append(name)
-        if name in self.fails:
-            raise self.fails[name]
-
-
-class Lines:
-    """A log that keeps its lines."""
-
-    def __init__(self) -> None:
-        self.lines: list[tuple[str, dict[str, Any]]] = []
-
-    def info(self, event: str, **facts: Any) -> None:
-        self.lines.append((event, facts))
-
-    error = info
-
-
-class Sea:
-    """A clock that moves only while the service sleeps, and an input that plays by it."""
-
-    def __init__(self, quay: Quay, log: Sequence[tuple[int, bytes]] = ()) -> None:
-        self.now_ns = 0
-        self.slept: list[float] = []
-        self._quay = quay
-        self._log = list(log)
-        self._ended = False
-
-    def read(self) -> int:
-        return self.now_ns
-
-    def wait(self, wake_fd: int, seconds: float) -> None:
-        """Sleep: until so many seconds have gone by, or until a message comes, or the end."""
-        self.slept.append(seconds)
-        until_ns = self.now_ns + round(seconds * S)
-        if self._log and self._log[0][0] <= until_ns:
-            self.now_ns = self._log[0][0]
-            while self._log and self._log[0][0] == self.now_ns:
-                self._quay.input.deliver(self._log.pop(0)[1])
-        elif not self._log and not self._ended:
-            self._ended = True
-            self._quay.input.ended(None)
-        else:
-            self.now_ns = until_ns
-        drain(wake_fd)
-
-
-def drain(wake_fd: int) -> bool:
-    """Empty the pipe that wakes the sleeper; whether there was anything in it."""
-    if not select.select([wake_fd], [], [], 0)[0]:
-        return False
-    os.read(wake_fd, 4096)
-    return True
-
-
-@pytest.fixture
-def quay() -> Quay:
-    return Quay()
-
-
-Make = Callable[..., tuple[Service, Lines]]
+Make = Callable[..., tuple[Run, Lines]]
 
 
 @pytest.fixture
 def make(tmp_path: Path, quay: Quay) -> Make:
     """A service on the ports of `quay`, opened, for a rig whose ports are all `quay:` ones."""
 
-    def make(rig: str | Rig, **clock: Any) -> tuple[Service, Lines]:
+    def make(rig: str | Rig, **clock: Any) -> tuple[Run, Lines]:
         rig = rig if isinstance(rig, Rig) else rig_of(tmp_path, rig)
         lines = Lines()
-        ports = Ports(rig, Registry(ports={"quay": quay}))
-        service = Service(rig, ports, lines, **clock)
-        ports.open()
-        return service, lines
+        running = Run(rig, Registry(ports={"quay": quay}), lines, Wishes(), **clock)
+        running.open()
+        return running, lines
 
     return make
-
-
-def rig_of(folder: Path, outputs: str, rest: str = "") -> Rig:
-    """A rig with these outputs; `port` is added, named after each output."""
-    path = folder / "rig.yaml"
-    shifted = indent(dedent(outputs), "  ")
-    path.write_text(f"input: {{port: 'null:'}}\noutputs:\n{shifted}\n{dedent(rest)}", "utf-8")
-    rig = load_rig(path)
-    specs = tuple(
-        replace(spec, port=f"quay:{spec.name}") if spec.port == "null:" else spec
-        for spec in rig.outputs
-    )
-    return replace(rig, input_port="quay:stage", outputs=specs)
 
 
 PLAIN = "  tug: {port: 'null:'}"
@@ -204,7 +70,7 @@ RESET = """\
 
 
 def test_a_message_leaves_on_the_thread_that_it_came_on(make: Make, quay: Quay) -> None:
-    service, _ = make(PLAIN)
+    running, _ = make(PLAIN)
     idents: list[int] = []
 
     def play() -> None:
@@ -219,8 +85,8 @@ def test_a_message_leaves_on_the_thread_that_it_came_on(make: Make, quay: Quay) 
             player.start()
             player.join(PATIENCE_S)
 
-    service._wait = wait
-    assert service.run() is None
+    running.service._wait = wait
+    assert running.run() is None
     assert [data for _, data in quay.outputs["tug"].sent] == [NOTE_ON, NOTE_OFF]
     assert quay.outputs["tug"].threads == set(idents)
     assert idents != [threading.get_ident()]
@@ -230,8 +96,8 @@ def test_what_is_due_goes_out_when_it_is_due_and_the_main_thread_sleeps_till_the
     make: Make, quay: Quay
 ) -> None:
     sea = Sea(quay, [(10 * MS, b"\xb0\x4a\x10")])
-    service, _ = make(RESET, now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, _ = make(RESET, now_ns=sea.read, wait=sea.wait)
+    running.run()
     assert quay.outputs["tug"].sent == [(10 * MS, b"\xb0\x4a\x10"), (60 * MS, b"\xb0\x4a\x40")]
     assert sea.slept == [1.0, 0.05, 0.05]  # nothing due; 50 ms to go; the end is told meanwhile
 
@@ -239,10 +105,10 @@ def test_what_is_due_goes_out_when_it_is_due_and_the_main_thread_sleeps_till_the
 def test_times_count_from_the_beginning_of_the_run(make: Make, quay: Quay) -> None:
     sea = Sea(quay)
     sea.now_ns = 7 * S
-    service, _ = make(PLAIN, now_ns=sea.read, wait=sea.wait)
+    running, _ = make(PLAIN, now_ns=sea.read, wait=sea.wait)
     sea.now_ns = 9 * S
     sea._log = [(9 * S + 1, NOTE_ON), (9 * S + 2, NOTE_OFF)]
-    service.run()
+    running.run()
     assert quay.outputs["tug"].sent == [(1, NOTE_ON), (2, NOTE_OFF)]
 
 
@@ -261,40 +127,32 @@ def test_something_due_earlier_wakes_the_sleeper_and_something_later_does_not(
 
     def wait(wake_fd: int, seconds: float) -> None:
         if woken:
-            service.stop()
+            running.service.stop()
             return
         for data in (b"\xb0\x01\x10", b"\xb0\x4a\x10", b"\xb0\x4b\x10", b"\xb0\x4a\x11"):
             quay.input.deliver(data)
             woken.append(drain(wake_fd))
 
-    service, _ = make(two, now_ns=lambda: now_ns, wait=wait)
-    service.run()
+    running, _ = make(two, now_ns=lambda: now_ns, wait=wait)
+    running.run()
     #                nothing due, 500 ms, 50 ms, again 500 ms
     assert woken == [False, True, True, False]
 
 
 def test_the_real_sleep_ends_early_when_it_is_woken(make: Make, quay: Quay) -> None:
     """With the service's own clock and sleep; a sleep that is not woken lasts a second."""
-    service, _ = make(RESET.replace("50ms", "1ms"))
-    runner = threading.Thread(target=service.run)
+    running, _ = make(RESET.replace("50ms", "1ms"))
+    runner = threading.Thread(target=running.run)
     runner.start()
     until(lambda: hasattr(quay.input, "deliver"))
     quay.input.deliver(b"\xb0\x4a\x10")
     until(lambda: len(quay.outputs["tug"].sent) == 2)
-    service.stop()
+    running.service.stop()
     runner.join(PATIENCE_S)
     assert not runner.is_alive()
     first, home = quay.outputs["tug"].sent
     assert home[1] == b"\xb0\x4a\x40"
     assert home[0] >= first[0] + MS  # never early
-
-
-def until(true: Callable[[], bool]) -> None:
-    """Wait for something that is sure to come soon."""
-    give_up = time.monotonic() + PATIENCE_S
-    while not true():
-        assert time.monotonic() < give_up, "it did not come"
-        time.sleep(0.001)
 
 
 @pytest.mark.parametrize("end", ["stop", "end of the input"])
@@ -303,28 +161,28 @@ def test_an_end_wakes_the_sleeper(make: Make, quay: Quay, end: str) -> None:
 
     def wait(wake_fd: int, seconds: float) -> None:
         if end == "stop":
-            service.stop()
+            running.service.stop()
         else:
             quay.input.ended(None)
         woken.append(drain(wake_fd))
 
-    service, _ = make(PLAIN, wait=wait)
-    service.run()
+    running, _ = make(PLAIN, wait=wait)
+    running.run()
     assert woken == [True]
 
 
 def test_nothing_is_taken_before_the_run_begins(make: Make, quay: Quay) -> None:
-    service, lines = make(PLAIN)
-    service.deliver(NOTE_ON)
-    service.stop()
-    service.run()
-    assert (service.engine.received, lines.lines) == (0, [])
+    running, lines = make(PLAIN)
+    running.service.deliver(NOTE_ON)
+    running.service.stop()
+    running.run()
+    assert (running.service.engine.received, lines.lines) == (0, [])
 
 
 def test_a_stop_that_comes_before_the_run_begins_ends_it_at_once(make: Make, quay: Quay) -> None:
-    service, _ = make(PLAIN)
-    service.stop()
-    assert service.run() is None
+    running, _ = make(PLAIN)
+    running.service.stop()
+    assert running.run() is None
     assert (quay.input.closed, quay.outputs["tug"].closed) == (1, 1)
 
 
@@ -338,23 +196,23 @@ def test_stop_releases_and_what_comes_after_that_is_refused(make: Make, quay: Qu
     def wait(wake_fd: int, seconds: float) -> None:
         quay.input.deliver(NOTE_ON)
         quay.input.deliver(b"\xb0\x4a\x10")
-        service.stop()
+        running.service.stop()
 
-    service, lines = make(rig, now_ns=lambda: 0, wait=wait)
+    running, lines = make(rig, now_ns=lambda: 0, wait=wait)
     quay.input.on_close = lambda: quay.input.deliver(b"\x90\x40\x64")  # it was on its way already
-    service.run()
-    assert (service.engine.received, lines.lines) == (2, [])
+    running.run()
+    assert (running.service.engine.received, lines.lines) == (2, [])
     sent = [data for _, data in quay.outputs["tug"].sent]
     assert sent == [NOTE_ON, b"\xb0\x4a\x10", NOTE_OFF, b"\xb0\x4a\x40"]
     assert (quay.input.closed, quay.outputs["tug"].closed) == (1, 1)
 
 
 def test_a_signal_that_comes_when_the_run_is_over_does_no_harm(make: Make, tmp_path: Path) -> None:
-    service, _ = make(PLAIN)
-    service.stop()
-    service.run()
+    running, _ = make(PLAIN)
+    running.service.stop()
+    running.run()
     files = [(tmp_path / f"{n}").open("wb") for n in range(4)]  # take the numbers that are free
-    service.stop()
+    running.service.stop()
     for file in files:
         file.close()
     assert [path.stat().st_size for path in tmp_path.glob("[0-9]")] == [0] * 4
@@ -363,9 +221,9 @@ def test_a_signal_that_comes_when_the_run_is_over_does_no_harm(make: Make, tmp_p
 @pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="counts files as Linux shows them")
 def test_services_leave_no_file_open(make: Make) -> None:
     def run_one() -> None:
-        service, _ = make(PLAIN)
-        service.stop()
-        service.run()
+        running, _ = make(PLAIN)
+        running.service.stop()
+        running.run()
 
     run_one()
     gc.collect()
@@ -380,15 +238,15 @@ def test_an_input_that_ends_ends_the_run_when_nothing_is_due_any_more(
     make: Make, quay: Quay
 ) -> None:
     sea = Sea(quay, [(0, b"\xb0\x4a\x10")])
-    service, _ = make(RESET, now_ns=sea.read, wait=sea.wait)
-    assert service.run() is None
+    running, _ = make(RESET, now_ns=sea.read, wait=sea.wait)
+    assert running.run() is None
     assert quay.outputs["tug"].sent[-1] == (50 * MS, b"\xb0\x4a\x40")
 
 
 def test_what_an_output_delays_is_sent_before_the_run_ends(make: Make, quay: Quay) -> None:
     sea = Sea(quay, [(0, NOTE_ON), (MS, NOTE_OFF)])
-    service, _ = make("  tug: {port: 'null:', delay: 30ms}", now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, _ = make("  tug: {port: 'null:', delay: 30ms}", now_ns=sea.read, wait=sea.wait)
+    running.run()
     assert quay.outputs["tug"].sent == [(30 * MS, NOTE_ON), (31 * MS, NOTE_OFF)]
 
 
@@ -399,8 +257,8 @@ def test_an_input_that_breaks_ends_the_run_with_its_line_after_the_release(
         quay.input.deliver(NOTE_ON)
         quay.input.ended("the rope parted")
 
-    service, _ = make(PLAIN, now_ns=lambda: 0, wait=wait)
-    assert service.run() == "the rope parted"
+    running, _ = make(PLAIN, now_ns=lambda: 0, wait=wait)
+    assert running.run() == "the rope parted"
     assert quay.outputs["tug"].sent == [(0, NOTE_ON), (0, NOTE_OFF)]
 
 
@@ -408,8 +266,8 @@ def test_two_threads_at_the_engine_lose_nothing_and_time_never_goes_down(
     make: Make, quay: Quay
 ) -> None:
     """The player's thread and the one that sends what is due, as fast as both can."""
-    service, lines = make(RESET.replace("50ms", "1ms"))
-    runner = threading.Thread(target=service.run)
+    running, lines = make(RESET.replace("50ms", "1ms"))
+    runner = threading.Thread(target=running.run)
     runner.start()
     until(lambda: hasattr(quay.input, "deliver"))
     for n in range(3000):
@@ -487,8 +345,8 @@ def test_live_gives_the_same_bytes_at_the_same_times_as_render(
     )
     rows = render(rig, source, tmp_path / "offline")
     sea = Sea(quay, log)
-    service, _ = make(rig, now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, _ = make(rig, now_ns=sea.read, wait=sea.wait)
+    running.run()
     (tmp_path / "live").mkdir()
     for row in rows:
         sent = quay.outputs[row.output].sent
@@ -499,7 +357,7 @@ def test_live_gives_the_same_bytes_at_the_same_times_as_render(
                 writer.write(t_ns, data)
         offline = (tmp_path / "offline" / f"{row.output}.tsv").read_text("utf-8")
         assert live.read_text("utf-8").splitlines() == offline.splitlines()
-    assert service.engine.faults == []
+    assert running.service.engine.faults == []
 
 
 # ---- what fails ----------------------------------------------------------------------------------
@@ -513,10 +371,10 @@ def test_a_port_that_fails_is_counted_and_told_and_stops_nothing_else(
     quay.outputs["tug"] = QuayOutput()
     quay.outputs["tug"].broken = PortError("port 'tug' refused a message: it sank")
     sea = Sea(quay, [(n * 400 * MS, b"\xf8") for n in range(6)])
-    service, lines = make(TWO, now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, lines = make(TWO, now_ns=sea.read, wait=sea.wait)
+    running.run()
     assert [t_ns for t_ns, _ in quay.outputs["gull"].sent] == [n * 400 * MS for n in range(6)]
-    assert service.engine.faults == []
+    assert running.service.engine.faults == []
     told = [(event, facts) for event, facts in lines.lines if event == "messages lost"]
     why = "port 'tug' refused a message: it sank"
     assert {event for event, _ in lines.lines} == {"messages lost"}
@@ -529,8 +387,8 @@ def test_any_error_of_a_port_is_told_with_its_kind(make: Make, quay: Quay) -> No
     quay.outputs["tug"] = QuayOutput()
     quay.outputs["tug"].broken = ValueError("no such berth")
     sea = Sea(quay, [(0, b"\xf8")])
-    service, lines = make(TWO, now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, lines = make(TWO, now_ns=sea.read, wait=sea.wait)
+    running.run()
     facts = {"output": "tug", "count": 1, "why": "ValueError: no such berth"}
     assert lines.lines == [("messages lost", facts)]
 
@@ -540,8 +398,8 @@ def test_each_output_that_fails_is_told_by_name(make: Make, quay: Quay) -> None:
         quay.outputs[name] = QuayOutput()
         quay.outputs[name].broken = OSError(5, "Input/output error")
     sea = Sea(quay, [(0, b"\xf8")])
-    service, lines = make(TWO, now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, lines = make(TWO, now_ns=sea.read, wait=sea.wait)
+    running.run()
     assert [facts["output"] for _, facts in lines.lines] == ["tug", "gull"]
 
 
@@ -550,13 +408,13 @@ def test_an_error_in_the_engine_stays_out_of_the_inputs_thread(
 ) -> None:
     """The callback of the MIDI library would swallow it without a trace."""
     sea = Sea(quay, [(0, NOTE_ON), (1, NOTE_OFF)])
-    service, lines = make(PLAIN, now_ns=sea.read, wait=sea.wait)
+    running, lines = make(PLAIN, now_ns=sea.read, wait=sea.wait)
 
     def receive(data: bytes, t_ns: int) -> None:
         raise RuntimeError("fog")
 
-    monkeypatch.setattr(service.engine, "receive", receive)
-    assert service.run() is None
+    monkeypatch.setattr(running.service.engine, "receive", receive)
+    assert running.run() is None
     facts = {"output": "any", "count": 2, "why": "RuntimeError: fog"}
     assert lines.lines == [("messages lost", facts)]
 
@@ -585,8 +443,8 @@ def test_a_plugin_that_raises_is_told_once_and_the_rest_plays_on(
     outputs = "  tug: {port: 'null:', chain: [{plugin: leak}]}\n  gull: {port: 'null:'}"
     rig = rig_of(tmp_path, outputs, "plugins: {folders: [mine]}")
     sea = Sea(quay, [(n * S, bytes((0xB0, 74, n))) for n in range(5)])
-    service, lines = make(rig, now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, lines = make(rig, now_ns=sea.read, wait=sea.wait)
+    running.run()
     why = (
         "output tug: plugin leak (line 3) failed and is bypassed from now on: "
         "RuntimeError: water in the hold"
@@ -597,17 +455,17 @@ def test_a_plugin_that_raises_is_told_once_and_the_rest_plays_on(
 
 def test_bytes_that_are_no_message_are_counted_and_dropped(make: Make, quay: Quay) -> None:
     sea = Sea(quay, [(0, b""), (0, b"\x90\x3c"), (0, b"\x3c\x64"), (0, b"\xf5"), (0, b"\xf8")])
-    service, lines = make(PLAIN, now_ns=sea.read, wait=sea.wait)
-    service.run()
+    running, lines = make(PLAIN, now_ns=sea.read, wait=sea.wait)
+    running.run()
     assert quay.outputs["tug"].sent == [(0, b"\xf8")]
-    assert (service.engine.malformed, lines.lines) == (4, [])
+    assert (running.service.engine.malformed, lines.lines) == (4, [])
 
 
 def test_a_port_that_does_not_close_keeps_no_other_open(make: Make, quay: Quay) -> None:
-    service, lines = make(TWO)
+    running, lines = make(TWO)
     quay.outputs["tug"].close_error = PortError("'tug.tsv' is not complete (disk full)")
-    service.stop()
-    assert service.run() == "'tug.tsv' is not complete (disk full)"
+    running.service.stop()
+    assert running.run() == "'tug.tsv' is not complete (disk full)"
     assert quay.outputs["gull"].closed == 1
     facts = {"why": "'tug.tsv' is not complete (disk full)"}
     assert lines.lines == [("closing failed", facts)]
@@ -619,11 +477,17 @@ def test_a_port_that_does_not_close_keeps_no_other_open(make: Make, quay: Quay) 
 def test_two_outputs_that_name_one_port_share_it(tmp_path: Path, quay: Quay) -> None:
     rig = rig_of(tmp_path, "  tug: {port: 'null:'}\n  gull: {port: 'null:'}")
     rig = replace(rig, outputs=tuple(replace(spec, port="quay:cable") for spec in rig.outputs))
-    ports = Ports(rig, Registry(ports={"quay": quay}))
-    service = Service(rig, ports, Lines(), now_ns=lambda: 0, wait=lambda fd, s: service.stop())
-    ports.open()
+    running: Run = Run(
+        rig,
+        Registry(ports={"quay": quay}),
+        Lines(),
+        Wishes(),
+        now_ns=lambda: 0,
+        wait=lambda fd, s: running.service.stop(),
+    )
+    running.open()
     assert quay.opened == [">cable", "<stage"]  # outputs first, so that nothing is lost
-    service.run()
+    running.run()
     assert quay.outputs["cable"].closed == 1
 
 
@@ -634,11 +498,11 @@ def test_a_shared_port_gets_both_outputs_in_order(tmp_path: Path, quay: Quay) ->
         "  gull: {port: 'null:', chain: [{plugin: channel_remap, map: {1: 2}}]}",
     )
     rig = replace(rig, outputs=tuple(replace(spec, port="quay:cable") for spec in rig.outputs))
-    ports = Ports(rig, Registry(ports={"quay": quay}))
     sea = Sea(quay, [(0, NOTE_ON), (MS, NOTE_OFF)])
-    service = Service(rig, ports, Lines(), now_ns=sea.read, wait=sea.wait)
-    ports.open()
-    service.run()
+    clock = {"now_ns": sea.read, "wait": sea.wait}
+    running = Run(rig, Registry(ports={"quay": quay}), Lines(), Wishes(), **clock)
+    running.open()
+    running.run()
     assert quay.outputs["cable"].sent == [
         (0, NOTE_ON),
         (0, b"\x91\x3c\x64"),
@@ -661,9 +525,9 @@ def test_a_port_that_does_not_open_closes_those_that_did(
 ) -> None:
     quay.fails[">gull"] = error
     rig = rig_of(tmp_path, TWO)
-    ports = Ports(rig, Registry(ports={"quay": quay}))
+    running = Run(rig, Registry(ports={"quay": quay}), Lines(), Wishes())
     with pytest.raises((PortError, OSError), match=said):
-        ports.open()
+        running.open()
     assert quay.outputs["tug"].closed == 1
     assert quay.opened == [">tug", ">gull"]
 
@@ -698,8 +562,8 @@ def test_run_gives_the_signals_back(tmp_path: Path, quay: Quay) -> None:
 
     assert run(rig, Registry(ports={"quay": quay}), lines, before_start=stop_soon) is None
     assert [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)] == before
-    assert [event for event, _ in lines.lines] == ["ready", "ended"]
-    assert lines.lines[1][1] == {"received": 0, "malformed": 0, "sent": {"tug": 0}}
+    assert [event for event, _ in lines.news] == ["ready", "ended"]
+    assert lines.news[1][1] == {"received": 0, "malformed": 0, "sent": {"tug": 0}}
 
 
 # ---- the command, on files -----------------------------------------------------------------------

@@ -80,7 +80,7 @@ def prepare(place: Path) -> Rig:
 
 def _live(rig: Rig, to: Mapping[str, str], place: Path) -> None:
     """Play in real time: to ports where there is MIDI, else to files."""
-    from pointsman.service import run
+    from pointsman.live.run import run
 
     unknown = sorted(set(to) - {output.name for output in rig.outputs})
     if unknown:

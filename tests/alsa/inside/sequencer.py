@@ -226,6 +226,17 @@ class Running:
         lines = self._log.read_text().splitlines()
         return [json.loads(line) for line in lines if line.startswith("{")]
 
+    def tells(self, event: str, count: int = 1) -> list[dict[str, object]]:
+        """Wait until its log has so many lines of this; what they say."""
+        found: list[dict[str, object]] = []
+
+        def has_them() -> bool:
+            found[:] = [line for line in self.log() if line["event"] == event]
+            return len(found) >= count
+
+        until(has_them, f"'{event}' in the log")
+        return found
+
     def stop(self, number: signal.Signals = signal.SIGTERM) -> int:
         """End it with a signal; its exit code."""
         self.process.send_signal(number)
@@ -233,17 +244,18 @@ class Running:
 
 
 @contextmanager
-def running(rig: Path) -> Iterator[Running]:
-    """Run a rig, from ready to its end; it must end well."""
+def running(rig: Path, *options: str) -> Iterator[Running]:
+    """Run a rig, from ready to its end; it must end well, unless the test has killed it."""
     log = rig.with_suffix(".log")
     with log.open("wb") as file:
-        process = subprocess.Popen([*COMMAND, "run", str(rig)], stderr=file)
+        process = subprocess.Popen([*COMMAND, "run", str(rig), *options], stderr=file)
     try:
         until(lambda: '"ready"' in log.read_text() or process.poll() is not None, "ready")
         assert process.poll() is None, log.read_text()
         run = Running(process, log)
         yield run
-        assert run.stop() == 0, log.read_text()
+        if process.returncode != -signal.SIGKILL:
+            assert run.stop() == 0, log.read_text()
     finally:
         process.kill()
         process.wait()

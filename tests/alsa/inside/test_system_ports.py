@@ -136,16 +136,17 @@ CYCLES = 30
 CLOSE_UNDER_LOAD = f"""\
 import threading
 from pathlib import Path
+import structlog
+from pointsman.live.run import Run, Wishes
 from pointsman.registry import load_plugins
 from pointsman.rig_file import load_rig
-from pointsman.service import Ports, Service
 
 rig, registry = load_rig(Path("rig.yaml")), load_plugins()
 for cycle in range({CYCLES}):
-    ports = Ports(rig, registry)
-    service = Service(rig, ports)
-    ports.open()
-    runner = threading.Thread(target=service.run)
+    run = Run(rig, registry, structlog.get_logger(), Wishes())
+    run.open()
+    service = run.service
+    runner = threading.Thread(target=run.run)
     runner.start()
     while service.engine.received < 50:
         runner.join(0.005)

@@ -1,0 +1,152 @@
+"""What clients of a run may ask for, and what becomes of it: the answers are plain data."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+from pointsman.errors import PluginError, PointsmanError, PortError, said
+from pointsman.live.handover import Loaded, refusal, unpack
+from pointsman.live.link import Fail
+from pointsman.live.links import Links
+from pointsman.live.notify import Notifier
+from pointsman.live.plugs import Plugs
+from pointsman.live.safety_net import SafetyNet
+from pointsman.live.service import Service
+from pointsman.live.status import Pace, status
+from pointsman.options import suggest
+
+
+class Answers:
+    """Answers for one run, on the steward's thread."""
+
+    def __init__(
+        self,
+        service: Service,
+        links: Links,
+        plugs: Plugs,
+        log: Any,
+        notifier: Notifier,
+        net: SafetyNet | None,
+        fail: Fail,
+    ) -> None:
+        self._service = service
+        self._links = links
+        self._plugs = plugs
+        self._log = log
+        self._notifier = notifier
+        self._net = net
+        self._fail = fail
+        self.pace = Pace()
+
+    def answer(self, kind: str, arguments: list[Any]) -> dict[str, Any]:
+        """The answer to one request; what fails is an answer, too."""
+        calls: dict[str, Callable[..., dict[str, Any]]] = {
+            "status": self.status,
+            "panic": self.panic,
+            "song": self.song,
+            "bypass": self.bypass,
+            "rig": self.reload,
+        }
+        try:
+            return calls[kind](*arguments)
+        except PointsmanError as error:
+            return _no(str(error))
+        except Exception as error:
+            self._log.error("a request failed", request=kind, why=said(error))
+            return _no(f"the request failed: {said(error)}")
+
+    def status(self) -> dict[str, Any]:
+        """How everything is."""
+        notes = self._net.trouble if self._net is not None else ()
+        return {"ok": True, **status(self._service, self._links, self.pace, notes)}
+
+    def panic(self) -> dict[str, Any]:
+        """Silence."""
+        with self._service.lock:
+            self._service.engine.panic(self._service.now_ns())
+        self._service.wake()
+        return {"ok": True}
+
+    def song(self, wanted: str | int) -> dict[str, Any]:
+        """Change to a song by name or number (0: the rig itself)."""
+        engine = self._service.engine
+        names = engine.song_names
+        number = names.index(wanted) + 1 if wanted in names else _number(wanted)
+        with self._service.lock:
+            done = number is not None and engine.choose_song(number, self._service.now_ns())
+            coming = engine.coming_song
+        self._service.wake()
+        if not done:
+            there = suggest(str(wanted), names) if names else "the rig names no songs"
+            return _no(f"there is no song '{wanted}'; {there}", wrong=True)
+        return {"ok": True, "song": number, "at": "now" if coming is None else "bar"}
+
+    def bypass(self, output: str | None, wanted: str | int, on: bool) -> dict[str, Any]:
+        """Leave an entry out, or put it in again; by its label or its number from 1."""
+        engine = self._service.engine
+        with self._service.lock:
+            if output is not None and output not in engine.outputs:
+                there = suggest(output, sorted(engine.outputs))
+                return _no(f"there is no output '{output}'; {there}", wrong=True)
+            chain = engine.input_chain if output is None else engine.outputs[output].chain
+            labels = [entry.label for entry in chain.entries]
+            number = labels.index(wanted) + 1 if wanted in labels else _number(wanted)
+            if number is None or not 1 <= number <= len(labels):
+                there = suggest(str(wanted), labels) if labels else "the chain is empty"
+                return _no(f"there is no entry '{wanted}'; {there}", wrong=True)
+            engine.bypass(output, number - 1, on, self._service.now_ns())
+        return {"ok": True, "entry": labels[number - 1], "bypass": on}
+
+    def reload(self, loaded: Loaded) -> dict[str, Any]:
+        """Change to a rig that the desk has read; a faulty one changes nothing."""
+        begun = time.monotonic()
+        try:
+            answer = self._reload(loaded)
+        except (PluginError, PortError) as error:
+            answer = refusal(str(error).splitlines())
+        except OSError as error:
+            answer = refusal([said(error)])
+        if answer["ok"]:
+            took_ms = round((time.monotonic() - begun) * 1000, 1)
+            self._log.info("reloaded", rig=self._links.rig.name, took_ms=took_ms)
+        else:
+            problems = answer.get("problems") or [answer["error"]]
+            self._log.error(
+                "not reloaded; the old rig plays on", why=problems[0], more=len(problems) - 1
+            )
+        self._notifier.ready(f"rig {self._links.rig.name}")
+        return answer
+
+    def _reload(self, loaded: Loaded) -> dict[str, Any]:
+        if loaded.problems:
+            return refusal(loaded.problems)
+        rig, registry = unpack(loaded)
+        service, links = self._service, self._links
+        prepared = service.engine.prepare(rig)
+        links.add_kinds(registry)
+        settled = links.rig
+        try:
+            new = links.plan(rig)
+            links.find_all(rig, new, links.rig)
+            links.open_all(rig, new)
+            with service.lock:
+                service.engine.change(prepared, service.now_ns())
+            settled = rig
+        finally:
+            links.settle_on(settled, self._fail)
+        service.wake()
+        self._plugs.follow_input()
+        for trouble in registry.troubles:
+            self._log.warning("plugin not loaded", why=str(trouble))
+        return {"ok": True, "rig": rig.name, "warnings": list(loaded.warnings)}
+
+
+def _no(error: str, **more: Any) -> dict[str, Any]:
+    """An answer that says no."""
+    return {"ok": False, "error": error, **more}
+
+
+def _number(wanted: str | int) -> int | None:
+    return int(wanted) if isinstance(wanted, int) or wanted.isdecimal() else None

@@ -1,0 +1,121 @@
+"""The commands that talk to a running service: status, reload, panic, song, bypass."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from pointsman.errors import PointsmanError, UsageError
+
+DONE, FAILED = 0, 1
+Command = Callable[[argparse.Namespace], int]
+Add = Callable[[str, Command, str, str], argparse.ArgumentParser]
+
+
+def add_live_commands(add: Add) -> None:
+    """Add them to the command line; `add` takes a name, what it calls, a text and an example."""
+    status = add("status", _status, "show how a running service is", "pointsman status")
+    form = status.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="print it as JSON")
+    form.add_argument("--line", action="store_true", help="print one line, for a log")
+
+    reload = add(
+        "reload", _reload, "have a running service take up its changed rig", "pointsman reload"
+    )
+    panic = add(
+        "panic",
+        _panic,
+        "silence everything: note-offs, All Notes Off, All Sound Off, controls home",
+        "pointsman panic",
+    )
+    song = add("song", _song, "change to another song of the rig", "pointsman song storm")
+    song.add_argument("song", metavar="SONG", help="its name, or its number from 1; 0: the rig")
+
+    bypass = add(
+        "bypass",
+        _bypass,
+        "leave an entry of a chain out, or put it in again",
+        'pointsman bypass tug "one voice"',
+    )
+    bypass.add_argument("output", metavar="OUTPUT", nargs="?", help="the output")
+    bypass.add_argument("entry", metavar="ENTRY", help="its label, or its number from 1")
+    bypass.add_argument("--input", action="store_true", help="an entry of the input's chain")
+    bypass.add_argument("--off", action="store_true", help="put it in again")
+    for command in (status, reload, panic, song, bypass):
+        command.add_argument(
+            "--socket", metavar="PATH", type=Path, help="where the service listens"
+        )
+
+
+def _status(options: argparse.Namespace) -> int:
+    from pointsman.live.status_view import show_status, status_line
+
+    answer = _ask(options, {"do": "status"})
+    if options.json:
+        del answer["ok"]
+        print(json.dumps(answer, indent=2))
+        return DONE
+    try:
+        print(status_line(answer) if options.line else show_status(answer))
+    except (AttributeError, KeyError, TypeError, ValueError):
+        raise PointsmanError(
+            "the service is of another version and tells its status otherwise; "
+            "restart it, or print what it says with --json"
+        ) from None
+    return DONE
+
+
+def _reload(options: argparse.Namespace) -> int:
+    answer = _ask(options, {"do": "reload"})
+    print(f"Reloaded: {answer.get('rig', 'the rig')}.")
+    for line in answer.get("warnings", ()):
+        print(line)
+    return DONE
+
+
+def _panic(options: argparse.Namespace) -> int:
+    _ask(options, {"do": "panic"})
+    print("Everything is silenced.")
+    return DONE
+
+
+def _song(options: argparse.Namespace) -> int:
+    answer = _ask(options, {"do": "song", "song": _name_or_number(options.song)})
+    when = "at the next bar" if answer.get("at") == "bar" else "now"
+    print(f"Song {options.song}: {when}.")
+    return DONE
+
+
+def _bypass(options: argparse.Namespace) -> int:
+    if options.input == (options.output is not None):
+        raise UsageError(
+            "name the output and the entry, such as: pointsman bypass tug 2; "
+            "or, for the input's chain, the entry alone with --input"
+        )
+    entry = _name_or_number(options.entry)
+    on = not options.off
+    answer = _ask(options, {"do": "bypass", "output": options.output, "entry": entry, "on": on})
+    state = "bypassed" if on else "in the chain again"
+    print(f"{options.output or 'input'}: {answer.get('entry', entry)} is {state}.")
+    return DONE
+
+
+def _name_or_number(text: str) -> str | int:
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 10 else text
+
+
+def _ask(options: argparse.Namespace, request: dict[str, Any]) -> dict[str, Any]:
+    """The answer, if it is yes. UsageError for words that the rig does not know."""
+    from pointsman.live.client import ask
+
+    answer = ask(request, options.socket)
+    if answer.get("ok"):
+        return answer
+    for line in answer.get("problems", ()):
+        print(line, file=sys.stderr)
+    error = str(answer.get("error", "the service refuses, and does not say why"))
+    raise UsageError(error) if answer.get("wrong") else PointsmanError(error)
