@@ -5,6 +5,7 @@ Each case runs in a process of its own, since what is asked for holds for all of
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import subprocess
@@ -162,3 +163,40 @@ def test_elsewhere_it_says_that_there_is_none(monkeypatch: pytest.MonkeyPatch) -
         "no real-time scheduling and no locked memory: only Linux has what they take"
     ]
     realtime.be_ordinary()
+
+
+ARENAS = """\
+import ctypes, sys, threading
+from pointsman.live.realtime import go_real_time
+
+libc = ctypes.CDLL(None)
+libc.malloc.restype = libc.fopen.restype = ctypes.c_void_p
+if sys.argv[2] == "real time":
+    go_real_time()
+there = threading.Barrier(5)
+
+def take():
+    there.wait()  # all at once, so that none can have the arena of one that has ended
+    libc.malloc(ctypes.c_size_t(1000))
+    there.wait()
+
+threads = [threading.Thread(target=take) for _ in range(5)]
+for thread in threads:
+    thread.start()
+for thread in threads:
+    thread.join()
+file = ctypes.c_void_p(libc.fopen(sys.argv[1].encode(), b"w"))
+libc.malloc_info(0, file)
+libc.fclose(file)
+"""
+
+
+@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "malloc_info"), reason="needs the GNU C library")
+def test_threads_share_one_arena(tmp_path: Path) -> None:
+    """As the C library itself tells (malloc_info(3)); without it each thread has its own."""
+    arenas = {}
+    for how in ("real time", "not"):
+        out = tmp_path / how
+        subprocess.run([sys.executable, "-c", ARENAS, str(out), how], check=True)
+        arenas[how] = out.read_text("utf-8").count("<heap nr=")
+    assert arenas["real time"] == 1 < arenas["not"]

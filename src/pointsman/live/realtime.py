@@ -24,6 +24,10 @@ _CAP_IPC_LOCK = 1 << 14
 _HOW = "'pointsman service install' sets it up; without it, {line} in /etc/security/limits.d/"
 
 
+_M_ARENA_MAX = -8
+"""<malloc.h> of glibc."""
+
+
 def go_real_time() -> list[str]:
     """Ask for both; returns one line for each that was refused, with how to allow it.
 
@@ -33,8 +37,22 @@ def go_real_time() -> list[str]:
     process calls `be_ordinary` by itself. Every thread has the same priority: an ordinary one that
     holds Python's lock would hold up the MIDI threads for as long as other programs like.
     """
+    _share_one_arena()
     refused = (_schedule(), _lock_memory())
     return list(dict.fromkeys(line for line in refused if line))
+
+
+def _share_one_arena() -> None:
+    """Have the C library take memory for every thread from one place (mallopt(3), M_ARENA_MAX).
+
+    By default each new thread may get an arena of its own, and what one held stays behind in it.
+    Each port that is plugged in again brings a thread: 190 replugs took 4.5 MB. Threads that wait
+    for Python's lock seldom wait for the arena as well.
+    """
+    with suppress(ImportError, OSError, AttributeError):  # refused, or no glibc
+        import ctypes
+
+        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
 
 
 def be_ordinary() -> None:
