@@ -1,9 +1,9 @@
 """channel_remap: moves messages from one channel to another, or to several.
 
-How this works. Every channel has a *way*, the step that takes its messages where they go. A
-note-off and key pressure go the way of their note-on: that is why each key keeps its own, which
-its next note-on renews. So notes that are held while a rig changes are let go where they went, for
-the entries further on as well.
+How this works. Every channel has a *way*, the step that takes its messages where they go. After
+`inherit` notes may be held that went another way: then each key has its own, which its next note-on
+renews, and a note-off and key pressure go the way of their note-on. So notes that are held while a
+rig changes are let go where they went, for the entries further on as well.
 """
 
 from __future__ import annotations
@@ -69,30 +69,34 @@ class ChannelRemap(Plugin[ChannelRemapOptions]):
             _way(channel, options.map[channel]) if channel in options.map else others
             for channel in range(1, 17)
         ]
-        self._ways_of_keys = [way for way in self._ways for _ in range(128)]
+        self._ways_of_keys: list[Step] | None = None
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
-        """Beside notes only channels that move or are dropped; system messages have none."""
+        """Only channels that move or are dropped concern us; system messages have none."""
         if channel is None:
             return None
-        if kind is Kind.NOTE_ON:
-            return self._begin
-        if kind in NOTE_KINDS:
-            return self._follow
+        if self._ways_of_keys is not None and kind in NOTE_KINDS:
+            return self._begin if kind is Kind.NOTE_ON else self._follow
         way = self._ways[channel]
         return None if way is _stay else way
 
     def _begin(self, data: bytes, t_ns: int) -> Emission:
-        channel = data[0] & 0x0F
-        way = self._ways_of_keys[channel << 7 | data[1]] = self._ways[channel]
+        assert self._ways_of_keys is not None
+        way = self._ways_of_keys[_key(data)] = self._ways[data[0] & 0x0F]
         return way(data, t_ns)
 
     def _follow(self, data: bytes, t_ns: int) -> Emission:
-        return self._ways_of_keys[(data[0] & 0x0F) << 7 | data[1]](data, t_ns)
+        assert self._ways_of_keys is not None
+        return self._ways_of_keys[_key(data)](data, t_ns)
 
     def inherit(self, former: Self, t_ns: int) -> None:
         """Notes that are held are let go on the channels to which they went."""
-        self._ways_of_keys = former._ways_of_keys
+        ways = [way for way in former._ways for _ in range(128)]
+        self._ways_of_keys = former._ways_of_keys or ways
+
+
+def _key(note: bytes) -> int:
+    return (note[0] & 0x0F) << 7 | note[1]
 
 
 @stateless

@@ -124,6 +124,11 @@ class Entry:
                 else:
                     yield step, keys
 
+    def inherit(self, former: Entry, t_ns: int) -> None:
+        """Let the plugin learn from a former one; it is asked again for its steps after that."""
+        self.plugin.inherit(former.plugin, t_ns)
+        self._steps = list(self._ask())
+
     def end_notes(self, channel: int, t_ns: int) -> Emission:
         """Tell the plugin that all notes of a channel are off; what it sends because of that."""
         message = control_change(channel, ALL_NOTES_OFF, 0)
@@ -325,7 +330,8 @@ class Chain:
         """Let an entry learn from the one whose place it takes what is still true."""
 
         def call(now_ns: int) -> Emission:
-            entry.plugin.inherit(former.plugin, now_ns)
+            entry.inherit(former, now_ns)
+            self.compile()
             return None
 
         if not entry.bypass:

@@ -115,52 +115,44 @@ class HeldNotes(Generic[T]):
 class NoteMoves:
     """Steps that move each note to another by a table, also for one that replaces another.
 
-    `places` has for each note (0-127) the note that it becomes, None where it is dropped. A
-    note-off and key pressure go the way of their note-on: that is why each key has a way of its
-    own, which its next note-on renews. So notes that are held while a rig changes are let go
-    where they began, for the entries further on as well.
+    `places` has for each note (0-127) the note that it becomes, None where it is dropped. As long
+    as that table alone counts, note-offs and key pressure go the way of their notes by themselves.
+    After `inherit` notes may be held that went another way: then each key has a way of its own,
+    which its next note-on renews. So notes that are held while a rig changes are let go where they
+    began, for the entries further on as well.
     """
 
     def __init__(self, places: Sequence[int | None]) -> None:
-        self._places = places
-        self._ways = list(places) * 16
+        self._places = list(places)
+        self._ways: list[int | None] | None = None
 
     def step_for(self, kind: Kind) -> Step | None:
         """The step for a kind of message, for `Plugin.step_for`."""
-        if kind is Kind.NOTE_ON:
-            return self._begin
-        return self._follow if kind in NOTE_KINDS else None
+        if kind not in NOTE_KINDS:
+            return None
+        if self._ways is None:
+            return self._move if self._places != list(range(128)) else None
+        return self._begin if kind is Kind.NOTE_ON else self._follow
 
     def inherit(self, former: NoteMoves) -> None:
         """Let what is held go on in the former way."""
-        self._ways = former._ways
+        if former._ways is not None or former._places != self._places:
+            self._ways = former._ways or former._places * 16
+
+    def _move(self, data: bytes, t_ns: int) -> Emission:
+        return _moved(data, self._places[data[1]])
 
     def _begin(self, data: bytes, t_ns: int) -> Emission:
-        note = data[1]
-        place = self._ways[(data[0] & 0x0F) << 7 | note] = self._places[note]
-        if place == note:
-            return data
-        return None if place is None else bytes((data[0], place, data[2]))
+        assert self._ways is not None
+        place = self._ways[note_key(data)] = self._places[data[1]]
+        return _moved(data, place)
 
     def _follow(self, data: bytes, t_ns: int) -> Emission:
-        note = data[1]
-        place = self._ways[(data[0] & 0x0F) << 7 | note]
-        if place == note:
-            return data
-        return None if place is None else bytes((data[0], place, data[2]))
+        assert self._ways is not None
+        return _moved(data, self._ways[note_key(data)])
 
 
-def move_notes(places: Sequence[int | None]) -> Step:
-    """A step for `NOTE_KINDS` that moves note n (0-127) to `places[n]`, or drops it where None.
-
-    Note-offs and key pressure go the way of their notes, as the table never changes.
-    """
-
-    def move(data: bytes, t_ns: int) -> Emission:
-        note = data[1]
-        place = places[note]
-        if place == note:
-            return data
-        return None if place is None else bytes((data[0], place, data[2]))
-
-    return move
+def _moved(data: bytes, place: int | None) -> Emission:
+    if place == data[1]:
+        return data
+    return None if place is None else bytes((data[0], place, data[2]))

@@ -48,7 +48,7 @@ from pointsman.message import (
     program_change,
     song_position,
 )
-from pointsman.notes import NOTE_KINDS, HeldNotes, NoteMoves, move_notes
+from pointsman.notes import NOTE_KINDS, HeldNotes, NoteMoves
 from pointsman.options import (
     SHORTEST_INTERVAL_NS,
     SHOWN,
@@ -160,8 +160,9 @@ class Plugin(Generic[OptionsT]):
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """What handles messages of `kind` on `channel` (0-15, None for system messages).
 
-        Called once for each of them when a rig is loaded. None: not concerned. The default is
-        the method named after the kind; override it to decide by channel or by option.
+        Called once for each of them when a rig is loaded, and again after `inherit`. None: not
+        concerned. The default is the method named after the kind; override it to decide by
+        channel or by option.
         """
         step: Step | None = getattr(self, f"on_{kind.value}", None)
         return step
@@ -271,7 +272,6 @@ __all__ = [
     "flow_of",
     "hookimpl",
     "missing",
-    "move_notes",
     "named_twice",
     "note_off",
     "note_on",

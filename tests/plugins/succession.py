@@ -40,6 +40,10 @@ class Made:
         assert not checked.problems(context)
         self._host = Host(place.transport, place.device, Schedule(place.transport), self._run)
         self.plugin: Plugin[Any] = place.plugin(checked, self._host)
+        self.ask()
+
+    def ask(self) -> None:
+        """Ask for the steps: at first, and again when it has inherited."""
         self.steps = {
             key: self.plugin.step_for(kind, channel_of_key(key))
             for key, kind in KIND_BY_KEY.items()
@@ -104,6 +108,7 @@ class Succession:
         self.now = made
         made.begin()
         made.plugin.inherit(former, t_ns)
+        made.ask()
         self.schedule.run_until(t_ns)
 
     def heard(self) -> list[Event]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from pointsman.message import note_off, note_on
-from pointsman.notes import MOST_STRIKES, HeldNotes, move_notes
+from pointsman.message import Kind, note_off, note_on
+from pointsman.notes import MOST_STRIKES, HeldNotes, NoteMoves
 
 ON, OFF = note_on(0, 60, 100), note_off(0, 60)
 OTHER_CHANNEL, OTHER_KEY = note_on(1, 60, 100), note_on(0, 61, 100)
@@ -50,8 +50,21 @@ def test_a_sender_that_never_lets_go_does_not_fill_the_memory() -> None:
 
 
 def test_notes_move_by_a_table() -> None:
-    move = move_notes([None, 5, *range(2, 128)])
+    move = NoteMoves([None, 5, *range(2, 128)]).step_for(Kind.NOTE_ON)
+    assert move is not None
     unmoved = bytes((0x90, 2, 64))
     assert move(unmoved, 0) is unmoved
     assert move(b"\xa3\x01\x40", 0) == b"\xa3\x05\x40"
     assert move(b"\x80\x00\x40", 0) is None
+
+
+def test_a_table_that_moves_nothing_costs_no_step_until_it_has_to_mind_a_former_one() -> None:
+    moves = NoteMoves(range(128))
+    assert moves.step_for(Kind.NOTE_ON) is None
+    moves.inherit(NoteMoves([note ^ 1 for note in range(128)]))
+    begin, follow = moves.step_for(Kind.NOTE_ON), moves.step_for(Kind.NOTE_OFF)
+    assert begin is not None
+    assert follow is not None
+    assert follow(b"\x80\x04\x40", 0) == b"\x80\x05\x40"
+    assert begin(b"\x90\x04\x40", 0) == b"\x90\x04\x40"
+    assert follow(b"\x80\x04\x40", 0) == b"\x80\x04\x40"
