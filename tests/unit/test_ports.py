@@ -25,8 +25,8 @@ from pointsman.ports.files import FilePorts
 from pointsman.ports.names import match_name
 from pointsman.ports.null import NullPorts
 from pointsman.ports.resolve import SYSTEM, find_backend
+from pointsman.ports.serial import SerialPorts
 from pointsman.ports.system import SystemPorts, VirtualPorts
-from pointsman.ports.unsupported import SerialPorts
 
 # ---- which port a text means (docs/rig-file.md) --------------------------------------------------
 
@@ -491,17 +491,6 @@ def test_null_is_silent_and_swallows() -> None:
     heard = listen(NullPorts().open_input(""))
     NullPorts().open_output("").send(b"\xf8", 0)
     assert heard == []
-
-
-def test_serial_ports_are_refused_by_name(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    rig = tmp_path / "rig.yaml"
-    rig.write_text("input: {port: 'serial:/dev/ttyAMA0'}\noutputs: {tug: {port: 'null:'}}\n")
-    assert main(["run", str(rig)]) == 2
-    line = capsys.readouterr().err
-    assert line.startswith(f"{rig}:1:15: input.port: ")
-    assert "serial: ports come with a later version" in line
 
 
 # ---- the command ---------------------------------------------------------------------------------

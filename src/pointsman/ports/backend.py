@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Collection
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from pointsman.errors import PortLookupError
 
@@ -69,6 +69,9 @@ class PortBackend(ABC):
 
     lasting: ClassVar[bool] = True
     """Whether what is behind such a port goes on, and can go on sounding, when we end."""
+
+    wire: ClassVar[Literal["din", "usb", "free"]] = "free"
+    """The wire of such an output where the rig names none."""
 
     def problem(self, address: str, *, is_input: bool) -> str | None:
         """What is wrong with an address as a rig writes it, without looking whether it is there."""

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from pointsman.ports.backend import PortBackend
 from pointsman.ports.files import FilePorts
 from pointsman.ports.null import NullPorts
+from pointsman.ports.serial import SerialPorts
 from pointsman.ports.system import SystemPorts, VirtualPorts
-from pointsman.ports.unsupported import SerialPorts
 
 SYSTEM = SystemPorts()
 """What a port is when its name begins with no known scheme."""
