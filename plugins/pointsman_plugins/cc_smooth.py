@@ -13,11 +13,13 @@ from typing import Annotated, Self
 from pydantic import Field
 
 from pointsman.plugin import (
+    DEFAULT_TEMPO,
     SHORTEST_INTERVAL_NS,
     Control,
     ControlReader,
     Duration,
     Emission,
+    Flow,
     Host,
     Interval,
     Kind,
@@ -30,6 +32,8 @@ from pointsman.plugin import (
     read_on,
     resets_controls,
 )
+
+NS_PER_S = 1_000_000_000
 
 
 class CcSmoothOptions(PluginOptions):
@@ -44,6 +48,12 @@ class CcSmoothOptions(PluginOptions):
     interval: Annotated[
         Interval, Field(description="a value on the way is sent so often; at least 1ms")
     ] = Duration("5ms", ns=5_000_000)
+
+    def pace(self, flow: Flow, per_second: float) -> float:
+        """While it moves its control, it sends one value each interval."""
+        if flow.kind is not Kind.CONTROL or flow.control != self.control.cc or not per_second:
+            return per_second
+        return NS_PER_S / self.interval.to_ns(*DEFAULT_TEMPO)
 
 
 class _Line:

@@ -20,6 +20,7 @@ from pointsman.plugin import (
     ControlReader,
     ControlRef,
     Emission,
+    Flow,
     Host,
     Kind,
     OptionProblem,
@@ -67,6 +68,13 @@ class CcThinOptions(PluginOptions):
         list[Control] | None,
         Field(min_length=1, description="the controls to thin; default all that can be thinned"),
     ] = None
+
+    def pace(self, flow: Flow, per_second: float) -> float:
+        """What is thinned comes no faster than it says."""
+        thinned = self.controls is None or flow.control in {ref.cc for ref in self.controls}
+        if flow.kind is not Kind.CONTROL or flow.control in EXEMPT or not thinned:
+            return per_second
+        return min(per_second, self.per_second)
 
     def problems(self, context: Context) -> list[OptionProblem]:
         """Some controls must not be thinned."""

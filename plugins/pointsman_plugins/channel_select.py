@@ -92,6 +92,8 @@ class ChannelSelectOptions(PluginOptions):
         Field(description="what moves to the picked channel beside notes"),
     ] = []  # noqa: RUF012 - pydantic copies it
 
+    picks_one = True
+
     def foresee(self, flow: Flow) -> list[Flow]:
         """What moves may go to each of the channels; the control that picks goes nowhere."""
         if flow.channel != self.from_channel - 1:

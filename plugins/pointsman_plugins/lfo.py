@@ -112,6 +112,10 @@ TOP_SHOWN = "127 (16383 with 14 bits)"
 Height = Annotated[int, Whole(0, 16383, "a value", top_shown=TOP_SHOWN)]
 
 
+_JUMPS = {"sine": 0, "triangle": 0, "square": 2}
+"""How often in a period a wave jumps; others do so once."""
+
+
 class LfoOptions(PluginOptions):
     """What lfo can be told."""
 
@@ -155,6 +159,17 @@ class LfoOptions(PluginOptions):
     def adds(self) -> list[Flow]:
         """The control that it moves."""
         return [flow_of(message) for message in self.control.messages(self.channel - 1, 0)]
+
+    def sends_per_second(self) -> float:
+        """One value each interval, but no more often than the wave changes."""
+        interval_ns = self.interval.to_ns(*DEFAULT_TEMPO)
+        span_ns, clocks = DEFAULT_TEMPO
+        period_ns = self.rate.ns
+        if self.rate.clocks is not None:
+            period_ns = self.rate.clocks * span_ns / clocks
+        ways = {"sine": 4, "triangle": 4, "ramp_up": 2, "ramp_down": 2}
+        values = ways.get(self.wave, 0) * self.depth + _JUMPS.get(self.wave, 1)
+        return float(NS_PER_S * min(values / period_ns, Fraction(1, interval_ns)))
 
     def problems(self, context: Context) -> list[OptionProblem]:
         """Neither depth nor center may leave what the control can have."""

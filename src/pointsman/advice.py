@@ -1,5 +1,7 @@
 """Advice on a rig: where it contradicts the devices of its outputs, though nothing in it is wrong.
 
+(And where it fills a wire: that is in `wire_advice`.)
+
 That is: a control that a device does not list, a channel that it does not hear, notes outside its
 range, a kind of message or a clock that it ignores.
 
@@ -29,6 +31,7 @@ from pointsman.plugin import Plugin
 from pointsman.rig import EntrySpec, OutputSpec, Rig
 from pointsman.units import note_name
 from pointsman.validation import Origin, Place
+from pointsman.wire_advice import advise_wires
 
 FINE_ENTRY, INCREMENT, DECREMENT = 38, 96, 97
 BANK_SELECT = (0, 32)
@@ -49,8 +52,10 @@ _HEARD_AS = {
 
 
 def advise(rig: Rig) -> list[Problem]:
-    """Where the rig contradicts its devices, in the order of the lines; each thing once."""
+    """Where the rig contradicts its devices or fills a wire, by line; each thing once."""
     found = [problem for spec in rig.outputs if spec.device for problem in _Judge(rig, spec).all()]
+    chains = (rig.input_chain, *(spec.chain for spec in rig.outputs))
+    found += advise_wires(rig, {cc for chain in chains for cc in _named(chain)})
     return sorted(dict.fromkeys(found), key=lambda p: (p.path != str(rig.path), *p[:3]))
 
 
@@ -126,6 +131,11 @@ def refs(options: PluginOptions) -> Iterator[tuple[Place, ControlRef]]:
         yield from _refs(getattr(options, name), (info.alias or name,))
 
 
+def _named(chain: Iterable[EntrySpec]) -> set[int]:
+    """The controls that are named in a chain, by number."""
+    return {ref.cc for entry in chain for _, ref in refs(entry.options) if ref.cc is not None}
+
+
 def _refs(value: object, place: Place) -> Iterator[tuple[Place, ControlRef]]:
     if isinstance(value, ControlRef):
         yield place, value
@@ -151,8 +161,7 @@ class _Judge:
         self._device: Device = spec.device
         self._octave = rig.middle_c_octave
         chain = (*rig.input_chain, *spec.chain)
-        named = {ref.cc for entry in chain for _, ref in refs(entry.options) if ref.cc is not None}
-        out = _Outflow([_Trace(flow) for flow in _everything(named)])
+        out = _Outflow([_Trace(flow) for flow in _everything(_named(chain))])
         out.through(rig.input_chain)
         out.traces = [_Trace(trace.flow) for trace in out.traces]  # no output's doing
         out.through(spec.chain)

@@ -41,6 +41,7 @@ from pointsman.routes import FEW_VALUES, Routes
 from pointsman.schedule import Schedule, Timer
 from pointsman.transport import Transport, TransportChange
 from pointsman.units import Duration
+from pointsman.wire import Wire, WireFigures
 
 FIRST_SYSTEM = 0xF2
 """Keys from here up to CONTROL may concern the transport or the rules about what is passed on."""
@@ -95,6 +96,8 @@ class Engine:
         self.faults: list[Fault] = []
         self.every_output: dict[str, Output] = {}
         """All outputs that there ever were, those of other songs as well."""
+        self._wires: dict[str, Wire] = {}
+        """The paced wires of all rigs that there ever were, by cable."""
         self._send = send
         self._observe = observe
         self._on_change = on_change or (lambda rig: None)
@@ -106,15 +109,21 @@ class Engine:
         self._coming: tuple[int, Timer] | None = None
         self.input_chain = self._chain([])
         prepared = self._set.take(0)
-        self._take_up(prepared.rig)
+        self._take_up(prepared.rig, 0)
         for spec in self.rig.outputs:
             self._build(spec, prepared.entries[spec.name], prepared.entries[spec.name], 0)
         entries = prepared.entries[None]
         self._build_input(entries, entries)
 
-    def _take_up(self, rig: Rig) -> None:
-        """From now on the outputs are those of this rig."""
+    def _take_up(self, rig: Rig, t_ns: int) -> None:
+        """From now on the outputs and the wires are those of this rig."""
         self.rig = rig
+        self._rates = rig.wire_rates
+        for cable, rate in self._rates.items():
+            if cable in self._wires:
+                self._wires[cable].change_rate(rate, t_ns)
+            else:
+                self._wires[cable] = Wire(rate, self.schedule)
         self.outputs = {spec.name: self._output(spec.name) for spec in rig.outputs}
         self._all = list(self.outputs.values())
         self._sensing = [self.outputs[spec.name] for spec in rig.outputs if spec.active_sensing]
@@ -128,7 +137,8 @@ class Engine:
         """Give an output its chain; `fresh` are those of its entries that are new."""
         output = self.outputs[spec.name]
         output.limit(spec.delay_ns, self.rig.safety.longest_note_ns, t_ns)
-        output.build(spec, entries, *self._watchers(spec.name))
+        wire = self._wires[spec.cable] if spec.cable in self._rates else None
+        output.build(spec, wire, entries, *self._watchers(spec.name))
         for entry in fresh:
             entry.begin(self.schedule)
 
@@ -210,7 +220,11 @@ class Engine:
         return self.schedule.idle
 
     def close(self, t_ns: int) -> None:
-        """End: the release that `safety` asks for. Nothing can be received afterwards."""
+        """End: the release that `safety` asks for. Nothing can be received afterwards.
+
+        What waits for a wire goes out, in order; its times are those at which the wire has room,
+        and so later than `t_ns`.
+        """
         if self._closed:
             return
         self._reach(t_ns)
@@ -220,6 +234,10 @@ class Engine:
         for timer in self.schedule.take_all():
             if isinstance(timer.call, DelayedSend):
                 timer.call(t_ns)
+        for wire in self._wires.values():
+            wire.resume(t_ns)
+        while (due_ns := self.schedule.next_due_ns) is not None:
+            self.schedule.run_until(due_ns)
 
     # ---- what shells may ask for besides ---------------------------------------------------
 
@@ -285,6 +303,17 @@ class Engine:
     def settle(self) -> None:
         """Bring all counts up to date."""
         self._routes.settle()
+
+    def wire_figures(self, t_ns: int) -> dict[str, WireFigures]:
+        """How the paced wires have done until `t_ns`, by output; outputs of one port share one.
+
+        Outputs of other songs are there as well.
+        """
+        return {
+            name: self._wires[output.spec.cable].figures(t_ns)
+            for name, output in self.every_output.items()
+            if output.spec.cable in self._wires
+        }
 
     def observe(self, observe: EngineObserver | None) -> None:
         """Tell `observe` from now on what every entry does; None: nobody."""
@@ -384,8 +413,9 @@ class Engine:
         other_input = prepared.rig.input_port != self.rig.input_port
         self._let_go(other_input, stay, plan, t_ns)
         self._routes.forget()
+        self._leave_wires(prepared.rig, stay, t_ns)
         self._on_change(prepared.rig)
-        self._take_up(prepared.rig)
+        self._take_up(prepared.rig, t_ns)
         for spec in self.rig.outputs:
             self._build(spec, plan[spec.name].entries, plan[spec.name].fresh, t_ns)
         self._build_input(plan[None].entries, plan[None].fresh)
@@ -425,6 +455,13 @@ class Engine:
             output.chain.leave(leaving if output.name in stay else entries, leaving, t_ns)
             if output.name not in stay:
                 output.send_delayed(t_ns)
+
+    def _leave_wires(self, rig: Rig, stay: set[str], t_ns: int) -> None:
+        """What waits for a wire that will not go on leaves at once: the port may be closing."""
+        rates = rig.wire_rates
+        for output in self._all:
+            if output.name not in stay or output.spec.cable not in rates:
+                output.leave_wire(t_ns)
 
     def _find_presses(self) -> dict[int, Callable[[bytes, int], bool]]:
         """What of the input means something to Pointsman itself, by key."""

@@ -53,7 +53,8 @@ def explain(rig: Rig, messages: Sequence[str]) -> list[Step]:
     def send(output: str, data: bytes, t_ns: int) -> None:
         steps[-1].sent.setdefault(output, []).append((t_ns, data))
 
-    engine = Engine(rig, send, observe=observe)
+    # What comes of a message is to stand beside it, and not where the wire has room for it.
+    engine = Engine(rig.unpaced(), send, observe=observe)
     engine.start(0)
     now_ns = 0
     for text, part in zip(messages, parts, strict=True):

@@ -82,6 +82,20 @@ class PluginOptions(BaseModel):
         """What leaves that never came in, such as the control that an lfo moves."""
         return ()
 
+    picks_one: ClassVar[bool] = False
+    """True: a message becomes one of what `foresee` returns. False: it becomes all of them."""
+
+    def sends_per_second(self) -> float:
+        """How often in a second it sends what it `adds`, at most, without anything coming in.
+
+        With `pace` it tells `check` what a rig costs its wires.
+        """
+        return 0.0
+
+    def pace(self, flow: Flow, per_second: float) -> float:
+        """How many messages such as `flow` pass in a second where so many come."""
+        return per_second
+
 
 def suggest(word: str, choices: list[str]) -> str:
     """A hint at the nearest of `choices`, or at all of them when none is near."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 
 from pointsman.chain import Chain, Entry, Observer
@@ -13,8 +13,10 @@ from pointsman.message import (
     ALL_SOUND_OFF,
     FIRST_NOTE_ON,
     FIRST_SYSTEM_STATUS,
+    KEYS_OF,
     MODE,
     PEDALS,
+    Kind,
     control_change,
     key_of,
     note_off,
@@ -22,6 +24,7 @@ from pointsman.message import (
 from pointsman.rig import OutputSpec
 from pointsman.routes import Plan
 from pointsman.schedule import Schedule, Timer
+from pointsman.wire import Wire
 
 Send = Callable[[str, bytes, int], None]
 """Takes what leaves: the output's name, one message, and when, in nanoseconds."""
@@ -39,19 +42,28 @@ class Output:
         self._send_now = partial(send, name)
         self._schedule = schedule
         self._delay_ns = self._longest_note_ns = 0
-        self._long: dict[int, Timer] = {}
+        self._wire: Wire | None = None
+        self._is_direct = True
+        """Whether what is emitted leaves in the same moment: no delay, and no paced wire."""
+        self._long: dict[int, int] = {}
+        self._long_timer: Timer | None = None
         self.chain: Chain
 
     def build(
         self,
         spec: OutputSpec,
+        wire: Wire | None,
         entries: list[Entry],
         on_fault: Callable[[Entry, int], None],
         settle: Callable[[], None],
         observe: Observer | None,
     ) -> None:
-        """Give the output what the rig says of it, and its chain."""
+        """Give the output what the rig says of it, its wire if that is paced, and its chain."""
         self.spec = spec
+        self._wire = wire
+        self._is_direct = wire is None and not self._delay_ns
+        if wire is not None:
+            wire.declare_pairs(_pairs(spec))
         self.chain = Chain(entries, self.emit, on_fault, settle, observe)
 
     def limit(self, delay_ns: int, longest_note_ns: int, t_ns: int) -> None:
@@ -63,23 +75,28 @@ class Output:
         if delay_ns != self._delay_ns:
             self.send_delayed(t_ns)
         self._delay_ns = delay_ns
+        self._is_direct = self._wire is None and not delay_ns
         if longest_note_ns == self._longest_note_ns:
             return
         self._longest_note_ns = longest_note_ns
-        for timer in self._long.values():
-            timer.cancel()
-        self._long.clear()
+        self._forget_long()
         if longest_note_ns:
             for note in self.ledger.sounding:
                 self._watch_length(note, True, t_ns)
 
     def send_delayed(self, t_ns: int) -> None:
-        """Send what waits for the delay at once."""
+        """Send what waits for the delay at once, as far as the wire allows."""
         for timer in self._schedule.take(self._is_delayed):
             timer.call(t_ns)
 
     def _is_delayed(self, call: Callable[[int], None]) -> bool:
-        return isinstance(call, DelayedSend) and call.name == self.name
+        return isinstance(call, DelayedSend) and call.output is self
+
+    def leave_wire(self, t_ns: int) -> None:
+        """Send what waits for the wire at once: the output is about to have another, or none."""
+        if self._wire is not None:
+            self._wire.send_all_of(self, t_ns)
+            self._wire = None
 
     @property
     def received(self) -> int:
@@ -89,7 +106,7 @@ class Output:
 
     @property
     def sent(self) -> int:
-        """How many messages it has sent."""
+        """How many messages have left it; what waits for its wire has not."""
         self.chain.settle()
         return self._sent
 
@@ -119,25 +136,59 @@ class Output:
                 self._watch_length(note, key >= FIRST_NOTE_ON, t_ns)
         elif key >= MODE and data[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF):
             self.ledger.clear_channel(key & 0x0F)
-        self._sent += 1
-        if self._delay_ns:
-            self._schedule.at(t_ns + self._delay_ns, DelayedSend(self._send, self.name, data))
-        else:
+        if self._is_direct:
+            self._sent += 1
             self._send(self.name, data, t_ns)
+        elif self._delay_ns:
+            self._schedule.at(t_ns + self._delay_ns, DelayedSend(self, key, data))
+        else:
+            self.carry(key, data, t_ns)
+
+    def carry(self, key: int, data: bytes, t_ns: int) -> None:
+        """Send what the delay, if any, has let go: now, or when the wire has room for it."""
+        if self._wire is None:
+            self.leave(data, t_ns)
+        else:
+            self._wire.offer(self, key, data, t_ns)
+
+    def leave(self, data: bytes, t_ns: int) -> None:
+        """Its first byte is at the port."""
+        self._sent += 1
+        self._send(self.name, data, t_ns)
 
     def _watch_length(self, note: int, begins: bool, t_ns: int) -> None:
-        """See to it that a note does not last longer than the rig allows."""
-        if begins or note not in self.ledger.sounding:
-            timer = self._long.pop(note, None)
-            if timer is not None:
-                timer.cancel()
-        if begins:
-            due_ns = t_ns + self._longest_note_ns
-            self._long[note] = self._schedule.at(due_ns, partial(self._end_long, note))
+        """See to it that a note does not last longer than the rig allows.
 
-    def _end_long(self, note: int, t_ns: int) -> None:
-        """End a note that has sounded for as long as the rig allows since it was last struck."""
-        self._end([note] * self.ledger.sounding.get(note, 0), t_ns)
+        Every note may last equally long, so the first in `_long` is always due first: one timer
+        for them all is enough, and none has to be cancelled.
+        """
+        if begins or note not in self.ledger.sounding:
+            self._long.pop(note, None)
+            if not self._long:
+                self._forget_long()
+        if begins:
+            self._long[note] = t_ns + self._longest_note_ns
+            if self._long_timer is None:
+                self._time_first_long()
+
+    def _forget_long(self) -> None:
+        if self._long_timer is not None:
+            self._long_timer.cancel()
+            self._long_timer = None
+        self._long.clear()
+
+    def _time_first_long(self) -> None:
+        due_ns = next(iter(self._long.values()), None)
+        self._long_timer = None if due_ns is None else self._schedule.at(due_ns, self._end_long)
+
+    def _end_long(self, t_ns: int) -> None:
+        """End the notes that have sounded as long as they may since they were last struck."""
+        self._long_timer = None
+        for note, due_ns in list(self._long.items()):
+            if due_ns > t_ns:
+                break
+            self._end([note] * self.ledger.sounding.get(note, 0), t_ns)
+        self._time_first_long()
 
     def play(self, key: int, data: bytes, t_ns: int) -> None:
         """Send one message of the input through the chain."""
@@ -151,7 +202,7 @@ class Output:
         plan.changed += changed
         if dropped is not None:
             plan.dropped.append(dropped)
-        elif stop is None and AFTER_NOTES <= key < MODE and not self._delay_ns:
+        elif stop is None and AFTER_NOTES <= key < MODE and self._is_direct:
             plan.sent.append(self)
             plan.calls.append((self._send_now, data))
         else:
@@ -194,11 +245,18 @@ class Output:
         self.chain.flush_all(t_ns)
 
     def silence(self, t_ns: int) -> None:
-        """The first half of a panic: note-offs, then All Notes Off and All Sound Off."""
+        """The first half of a panic: note-offs, then All Notes Off and All Sound Off.
+
+        Of what waits for the wire note-ons are dropped, and all but note-offs goes after that.
+        """
+        wire = self._wire
+        waiting = [] if wire is None else wire.hush(self, t_ns)
         self.end_notes(t_ns)
         for channel in self._used_channels():
             for mode in (ALL_NOTES_OFF, ALL_SOUND_OFF):
                 self._emit(control_change(channel, mode, 0), t_ns)
+        if wire is not None:
+            wire.put_back(waiting, t_ns)
 
     def calm(self, t_ns: int) -> None:
         """The second half: whatever each plugin has to put back, then pedals up."""
@@ -232,13 +290,26 @@ class Output:
 class DelayedSend:
     """A message on its way out of an output that has a delay."""
 
-    __slots__ = ("data", "name", "send")
+    __slots__ = ("data", "key", "output")
 
-    def __init__(self, send: Send, name: str, data: bytes) -> None:
-        self.send = send
-        self.name = name
+    def __init__(self, output: Output, key: int, data: bytes) -> None:
+        self.output = output
+        self.key = key
         self.data = data
 
     def __call__(self, t_ns: int) -> None:
-        """Send it."""
-        self.send(self.name, self.data, t_ns)
+        """Send it, as far as the wire allows."""
+        self.output.carry(self.key, self.data, t_ns)
+
+
+def _pairs(spec: OutputSpec) -> Iterator[tuple[int, int]]:
+    """The 14-bit pairs of its device, by their keys: coarse and fine."""
+    device = spec.device
+    if device is None:
+        return
+    channels = range(16) if device.channel is None else [device.channel - 1]
+    for control in device.controls.values():
+        if control.cc is not None and control.fine is not None:
+            for channel in channels:
+                keys = KEYS_OF[Kind.CONTROL, channel]
+                yield keys[control.cc], keys[control.fine]

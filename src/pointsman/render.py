@@ -17,18 +17,15 @@ from pointsman.io_tsv import TsvWriter, read_tsv
 from pointsman.output import Output
 from pointsman.ports.files import is_meta
 from pointsman.rig import OutputSpec, Rig
-from pointsman.units import NS_PER_S
+from pointsman.wire import WireFigures
 
 END_OF_TRACK = b"\xff\x2f"
 
 
 class Recorder:
-    """What leaves one output, written to its two files and, if paced, weighed for its wire."""
+    """What leaves one output, written to its two files."""
 
     def __init__(self, spec: OutputSpec, folder: Path, division: int) -> None:
-        self.rate = spec.wire_rate
-        self.bytes = self.worst_bytes = 0
-        self._second = self._second_bytes = 0
         self._tsv = TsvWriter(folder / f"{spec.name}.tsv")
         self._smf = SmfWriter(folder / f"{spec.name}.mid", division)
 
@@ -36,18 +33,6 @@ class Recorder:
         """Write one message."""
         self._tsv.write(t_ns, data)
         self._smf.write(t_ns, data)
-        if self.rate is not None:
-            self._weigh(data, t_ns)
-
-    def _weigh(self, data: bytes, t_ns: int) -> None:
-        second = t_ns // NS_PER_S
-        if second != self._second:
-            self._second, self._second_bytes = second, 0
-        size = len(data)
-        self.bytes += size
-        self._second_bytes += size
-        if self._second_bytes > self.worst_bytes:
-            self.worst_bytes = self._second_bytes
 
     def meta(self, tick: int | None, t_ns: int, data: bytes) -> None:
         """Keep a tempo or a time signature of the input."""
@@ -72,7 +57,11 @@ class EntryRow:
 
 @dataclass(frozen=True)
 class OutputRow:
-    """What one output was sent. Loads are parts of what the wire carries, None if unpaced."""
+    """What one output was sent. `wire` is how its wire did, None where that is not paced.
+
+    `wire_load` and `wire_worst_second` are taken from there: parts of what the wire carries.
+    Outputs of one port share a wire.
+    """
 
     output: str
     received: int
@@ -82,6 +71,7 @@ class OutputRow:
     entries: list[EntryRow]
     wire_load: float | None
     wire_worst_second: float | None
+    wire: WireFigures | None
 
     def as_dict(self) -> dict[str, object]:
         """The same as plain data, for JSON."""
@@ -122,8 +112,9 @@ def render(
         engine.close(now_ns)
         for recorder in recorders.values():
             recorder.close(now_ns)
+    wires = engine.wire_figures(now_ns)
     return [
-        _row(engine.every_output[name], recorders[name], now_ns)
+        _row(engine.every_output[name], wires.get(name))
         for name in specs
         if name in engine.every_output
     ]
@@ -149,11 +140,7 @@ def run_out(engine: Engine, now_ns: int, tail_ns: int | None) -> int:
     return now_ns
 
 
-def _row(output: Output, recorder: Recorder, length_ns: int) -> OutputRow:
-    load = worst = None
-    if recorder.rate is not None:
-        load = recorder.bytes * NS_PER_S / recorder.rate / max(length_ns, NS_PER_S)
-        worst = recorder.worst_bytes / recorder.rate
+def _row(output: Output, wire: WireFigures | None) -> OutputRow:
     return OutputRow(
         output.name,
         output.received,
@@ -161,8 +148,9 @@ def _row(output: Output, recorder: Recorder, length_ns: int) -> OutputRow:
         output.notes,
         output.most_voices,
         [_entry_row(entry) for entry in output.chain.entries],
-        load,
-        worst,
+        wire.load if wire else None,
+        wire.worst_second if wire else None,
+        wire,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 
@@ -49,6 +49,11 @@ class OutputSpec:
     line: int = 0
     origin: Origin | None = field(default=None, compare=False, repr=False)
     opening_origins: tuple[Origin, ...] = field(default=(), compare=False, repr=False)
+
+    @property
+    def cable(self) -> str:
+        """What its bytes go through: outputs that name one port share it, but `null:` is none."""
+        return f"{self.port} {self.name}" if self.port.startswith("null:") else self.port
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,3 +108,24 @@ class Rig:
     middle_c_octave: int = 4
     path: Path = Path("rig.yaml")
     songs: Songs = field(default_factory=Songs)
+
+    @property
+    def wire_rates(self) -> dict[str, int]:
+        """The paced cables with what they carry, in bytes a second.
+
+        Where the outputs of one port disagree the slowest is right: it is one cable.
+        """
+        rates: dict[str, int] = {}
+        for spec in self.outputs:
+            if spec.wire_rate is not None:
+                rates[spec.cable] = min(spec.wire_rate, rates.get(spec.cable, spec.wire_rate))
+        return rates
+
+    def unpaced(self) -> Rig:
+        """The same rig on wires without limits."""
+        songs = tuple((name, song.unpaced()) for name, song in self.songs.rigs)
+        return replace(
+            self,
+            outputs=tuple(replace(spec, wire_rate=None) for spec in self.outputs),
+            songs=replace(self.songs, rigs=songs),
+        )

@@ -221,13 +221,15 @@ class _Reader:
         opening: Opening,
         chain: tuple[EntrySpec, ...],
     ) -> OutputSpec:
-        rate = WIRE_RATES[part.wire] if isinstance(part.wire, str) else part.wire
+        wire = part.wire
+        if "wire" not in part.model_fields_set:
+            wire = find_backend(part.port, self.registry.ports)[0].wire
         return OutputSpec(
             name=name,
             port=part.port,
             chain=chain,
             device=device,
-            wire_rate=rate,
+            wire_rate=WIRE_RATES[wire] if isinstance(wire, str) else wire,
             delay_ns=part.delay.ns,
             active_sensing=part.active_sensing == "pass",
             opening=tuple(message for message, _ in opening),

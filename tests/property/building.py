@@ -80,12 +80,14 @@ def build(raw: Raw) -> Rig:
 
 
 def _output(name: str, raw: Raw) -> OutputSpec:
+    wire = raw.get("wire", "free")
     device = DEVICE if "device" in raw else None
     return OutputSpec(
         name=name,
-        port="null:",
+        port=raw["port"],
         chain=tuple(entry(item, device) for item in raw["chain"]),
         device=device,
+        wire_rate={"din": 3125, "free": None}.get(wire, wire),
         delay_ns=parse_duration(raw.get("delay", "0ms")).ns,
         active_sensing=raw.get("active_sensing") == "pass",
     )

@@ -138,6 +138,10 @@ def unconcerned_entries() -> st.SearchStrategy[Raw]:
     )
 
 
+ports = st.sampled_from(("null:", "virtual:quay"))
+"""Outputs that name the second one share it."""
+
+
 def chains(with_device: bool = False, max_size: int = 4) -> st.SearchStrategy[list[Raw]]:
     """A chain of random entries."""
     return st.lists(entries(with_device), max_size=max_size)
@@ -147,11 +151,12 @@ def outputs(delays: bool = True) -> st.SearchStrategy[Raw]:
     """One output with its chain."""
 
     def output(with_device: bool) -> st.SearchStrategy[Raw]:
-        needed: Raw = {"port": st.just("null:"), "chain": chains(with_device)}
+        needed: Raw = {"port": ports, "chain": chains(with_device)}
         if with_device:
             needed["device"] = st.just("device.yaml")
         free: Raw = {"active_sensing": pass_or_drop}
         if delays:
+            free["wire"] = st.sampled_from(("din", "free", 500))
             free["delay"] = st.sampled_from(("0ms", "3ms", "250ms"))
         return _options(needed, free)
 

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from gen_input import Event, begins_note, ends_note, note_of
+from hypothesis import strategies as st
 
 from pointsman.engine import Engine, EngineObserver
 from pointsman.message import ALL_NOTES_OFF, ALL_SOUND_OFF, is_message
@@ -85,6 +86,19 @@ class Listener:
         """The notes that sound, for each output that has any."""
         found = {name: sorted(synth.sounding.elements()) for name, synth in self.synths.items()}
         return {name: notes for name, notes in found.items() if notes}
+
+
+def play_in_pieces(engine: Engine, events: list[Event], data: st.DataObject) -> None:
+    """Take a stretch of input, told the time at odd moments between, until nothing is due."""
+    now_ns = 0
+    for t_ns, message in events:
+        for _ in range(data.draw(st.integers(0, 2))):
+            now_ns = data.draw(st.integers(now_ns, t_ns))
+            engine.advance(now_ns)
+        engine.receive(message, t_ns)
+        now_ns = t_ns
+    while (due_ns := engine.next_due_ns) is not None:
+        engine.advance(max(now_ns, due_ns))
 
 
 def render(rig: Rig, events: list[Event]) -> list[Sent]:

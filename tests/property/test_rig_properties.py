@@ -17,7 +17,7 @@ from gen_rigs import (
 )
 from hypothesis import given
 from hypothesis import strategies as st
-from listening import AFTER_ALL_NS, Listener, render
+from listening import AFTER_ALL_NS, Listener, play_in_pieces, render
 
 from pointsman.rig import OutputSpec, Rig, Safety
 from pointsman.rig_file import load_rig
@@ -49,15 +49,7 @@ def test_input_in_pieces_gives_the_same_as_at_once(
     """Rule 7: time comes in with each message; how often the engine is told it changes nothing."""
     in_pieces = Listener(build(raw))
     in_pieces.engine.start(0)
-    now_ns = 0
-    for t_ns, message in events:
-        for _ in range(data.draw(st.integers(0, 2))):
-            now_ns = data.draw(st.integers(now_ns, t_ns))
-            in_pieces.engine.advance(now_ns)
-        in_pieces.engine.receive(message, t_ns)
-        now_ns = t_ns
-    while (due_ns := in_pieces.engine.next_due_ns) is not None:
-        in_pieces.engine.advance(max(now_ns, due_ns))
+    play_in_pieces(in_pieces.engine, events, data)
     in_pieces.engine.close(AFTER_ALL_NS)
     assert in_pieces.sent == render(build(raw), events)
 

@@ -48,7 +48,15 @@ class RunningRig:
         self._log = log
 
     def ask(self, request: dict[str, Any]) -> dict[str, Any]:
-        """Ask once; whatever comes back."""
+        """Ask once; whatever comes back. One that hangs is ended, and shows where it hangs."""
+        try:
+            return self._asked(request)
+        except TimeoutError:
+            self.process.send_signal(signal.SIGABRT)  # PYTHONFAULTHANDLER shows every thread
+            self.process.wait()
+            raise SystemExit(f"it hangs:\n{self._log.read_text('utf-8')[-8000:]}") from None
+
+    def _asked(self, request: dict[str, Any]) -> dict[str, Any]:
         with socket.socket(socket.AF_UNIX) as line:
             line.settimeout(PATIENCE_S)
             line.connect(str(self._control))
@@ -90,7 +98,12 @@ def running(rig: str, folder: Path, *options: str) -> Iterator[RunningRig]:
     path.write_text(rig, "utf-8")
     command = [sys.executable, "-m", "pointsman.cli", "run", str(path), "--socket", str(control)]
     with log.open("wb") as stderr:
-        process = subprocess.Popen([*command, *options], stderr=stderr, text=True)
+        process = subprocess.Popen(
+            [*command, *options],
+            stderr=stderr,
+            text=True,
+            env={**os.environ, "PYTHONFAULTHANDLER": "1"},
+        )
     run = RunningRig(process, control, log)
     try:
         until(lambda: ready(run), "ready")

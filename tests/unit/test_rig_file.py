@@ -325,11 +325,11 @@ VALUES = {
         ["rig.yaml:1:11: middle_c: 'C5' is none of the choices; write C4 or C3"],
     ),
     "ports": (
-        "input: {port: 'serial:/dev/x'}\noutputs:\n  tug: {port: 'file:x.wav'}\n"
+        "input: {port: 'serial:x'}\noutputs:\n  tug: {port: 'file:x.wav'}\n"
         "  gull: {port: 'null:x'}\n  buoy: {port: 'virtual:'}\n  crane: {port: ''}\n",
         [
-            "rig.yaml:1:15: input.port: serial: ports come with a later version; use a USB MIDI "
-            "interface for now",
+            "rig.yaml:1:15: input.port: 'x' is no full path of a device; write for example "
+            "serial:/dev/serial0",
             "rig.yaml:3:15: outputs.tug.port: 'x.wav' is no .mid or .tsv file; write a path that "
             "ends so",
             "rig.yaml:4:16: outputs.gull.port: 'x' means nothing here; write null: alone",

@@ -77,7 +77,7 @@ class Service:
         self.lock = threading.Lock()
         self._wake_read, self._wake_write = pipe_as_long_as(self)
         self._armed_ns: int | None = None
-        self._accepting = False
+        self._accepting = self._closing = False
         self._stopping = False
         self._input_ended = False
         self.input_fault: str | None = None
@@ -119,6 +119,8 @@ class Service:
         try:
             if self.tapped is not None:
                 self._tap(("out", t_ns, output, data))
+            if self._closing:
+                time.sleep(max(t_ns - self.now_ns(), 0) / NS_PER_S)
             self._sends[output](data, t_ns)
         except Exception as error:  # a port's own failure must not reach the plugins
             self.fail(output, error)
@@ -217,9 +219,13 @@ class Service:
             self._wait(self._wake_read, max(until_ns - now_ns, 0) / NS_PER_S)
 
     def release(self) -> None:
-        """Take nothing more, and let go of everything, as the rig's `safety` asks."""
+        """Take nothing more, and let go of everything, as the rig's `safety` asks.
+
+        What a paced wire has no room for yet leaves when it has, as it would have done.
+        """
         with self.lock:
             self._accepting = False
+            self._closing = True
             self.engine.close(self.now_ns())
 
 

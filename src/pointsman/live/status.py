@@ -59,6 +59,7 @@ def status(service: Service, links: Links, pace: Pace, notes: Iterable[str] = ()
         engine.settle()
         playing = engine.rig
         own = links.of(playing)
+        wires = engine.wire_figures(now_ns)
         outputs = {
             name: {
                 **_link(own[name]),
@@ -67,6 +68,7 @@ def status(service: Service, links: Links, pace: Pace, notes: Iterable[str] = ()
                 "per_second": pace.per_second.get(name, 0.0),
                 "sounding": [channel_and_note(key) for key in output.ledger.sounding],
                 "away": _away(output, own[name]),
+                "wire": wires[name].as_dict() if name in wires else None,
                 "entries": _entries(output.chain),
             }
             for name, output in engine.outputs.items()

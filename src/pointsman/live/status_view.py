@@ -7,8 +7,10 @@ from collections.abc import Iterator, Mapping
 from itertools import groupby
 from typing import Any
 
+from pointsman.report import show_wires
 from pointsman.tables import table
 from pointsman.units import note_name
+from pointsman.wire import WireFigures
 
 Status = Mapping[str, Any]
 
@@ -21,7 +23,7 @@ _STATES = {
 def show_status(status: Status) -> str:
     """The whole status, in the order in which a player in a hurry needs it."""
     parts = [_trouble(status), _heading(status), _ports(status), _sounds(status)]
-    parts += [_away(status), _entries(status), _figures(status)]
+    parts += [_away(status), _wires(status), _entries(status), _figures(status)]
     return "\n\n".join(part for part in parts if part)
 
 
@@ -137,6 +139,11 @@ def _away(status: Status) -> str:
     ]
     heads = ["output", "away from home", "channel", "value", "home"]
     return table(heads, rows) if rows else "Every control is home."
+
+
+def _wires(status: Status) -> str:
+    outputs = status["outputs"].items()
+    return show_wires({n: WireFigures(**o["wire"]) for n, o in outputs if o.get("wire")})
 
 
 def _entries(status: Status) -> str:
