@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +19,10 @@ from pointsman.errors import (
     RigError,
     UsageError,
 )
+from pointsman.subcommands import DONE, FAILED, WRONG, Command, adding_to
 
-DONE, FAILED, WRONG, NO_PORT = 0, 1, 2, 3
+NO_PORT = 3
 INTERRUPTED = 130
-
-Command = Callable[[argparse.Namespace], int]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -209,18 +208,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog="Begin with: pointsman demo",
     )
     parser.add_argument("--version", action="version", version=f"pointsman {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    def add(name: str, call: Command, text: str, example: str) -> argparse.ArgumentParser:
-        command = commands.add_parser(
-            name,
-            help=text,
-            description=text[:1].upper() + text[1:] + ".",
-            epilog=f"example: {example}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        command.set_defaults(command=call)
-        return command
+    add = adding_to(parser)
 
     run = add("run", _run, "run a rig until it is told to end", "pointsman run harbour.yaml")
     run.add_argument("rig", metavar="RIG", help="the rig file")

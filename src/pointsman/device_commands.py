@@ -5,35 +5,21 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pointsman.errors import Problem, RigError, warning
+from pointsman.subcommands import DONE, WRONG, adding_to
 
 if TYPE_CHECKING:
     from pointsman.device_file import DevicePart
     from pointsman.yaml_tree import Node
 
-DONE, FAILED, WRONG = 0, 1, 2
-Command = Callable[[argparse.Namespace], int]
-
 
 def add_device_commands(device: argparse.ArgumentParser) -> None:
     """Add the commands below `device`."""
-    commands = device.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    def add(name: str, call: Command, text: str, example: str) -> argparse.ArgumentParser:
-        command = commands.add_parser(
-            name,
-            help=text,
-            description=text[:1].upper() + text[1:] + ".",
-            epilog=f"example: {example}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        command.set_defaults(command=call)
-        command.add_argument("--json", action="store_true", help="print it as JSON")
-        return command
+    add = adding_to(device)
 
     imported = add(
         "import",
@@ -41,6 +27,7 @@ def add_device_commands(device: argparse.ArgumentParser) -> None:
         "make a device file from an implementation chart: CSV, TSV, or text from a manual",
         'pointsman device import tug.csv --column home="At power on" --out tug.yaml',
     )
+    imported.add_argument("--json", action="store_true", help="print it as JSON")
     imported.add_argument("chart", metavar="CHART", help="the chart's file, or - to read stdin")
     imported.add_argument("--name", metavar="NAME", help="the synth's name; default as it says")
     imported.add_argument(
@@ -57,6 +44,7 @@ def add_device_commands(device: argparse.ArgumentParser) -> None:
         ("check", _check, "say whether a device file is right, and what is missing in it"),
     ):
         command = add(name, call, text, f"pointsman device {name} devices/tug.yaml")
+        command.add_argument("--json", action="store_true", help="print it as JSON")
         command.add_argument("file", metavar="FILE", type=Path, help="the device file")
 
 

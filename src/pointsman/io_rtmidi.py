@@ -106,6 +106,11 @@ def _no_answer(error: Exception) -> PortError:
     return PortError(f"the MIDI system does not answer: {why}; end other programs that use MIDI")
 
 
+_BELIEVED_S = 2.0
+"""For how long a list holds while nothing comes or goes. The library makes a short list of one that
+the system broke off, and says nothing: it would hide a port until the next plug is pulled."""
+
+
 class _Lister:
     """Lists the ports of one direction, and asks the library only when something has changed."""
 
@@ -118,14 +123,13 @@ class _Lister:
         self._listed_s = 0.0
 
     def names(self, *, young_s: float = 0.0) -> list[str]:
-        """The full names, asked for anew unless it is sure or `young_s` ago that they are so."""
+        """The full names, asked for anew if something may have changed since `young_s` ago."""
         with self._lock:
             seen = alsa_clients.look(fresh=not young_s)
             others = None if seen is None else seen.others(CLIENT)
             if self._midi is not None:
-                if others is not None and others == self._others:
-                    return list(self._names)
-                if time.monotonic() - self._listed_s < young_s:
+                same = others is not None and others == self._others
+                if time.monotonic() - self._listed_s < max(young_s, _BELIEVED_S * same):
                     return list(self._names)
             self._names = self._ask()
             self._others, self._listed_s = others, time.monotonic()

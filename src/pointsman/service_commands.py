@@ -4,29 +4,17 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING
+
+from pointsman.subcommands import DONE, WRONG, adding_to
 
 if TYPE_CHECKING:
     from pointsman.live.unit import Service
 
-DONE, WRONG = 0, 2
-Command = Callable[[argparse.Namespace], int]
-
 
 def add_service_commands(service: argparse.ArgumentParser) -> None:
     """Add the commands below `service`."""
-    commands = service.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    def add(name: str, call: Command, text: str, example: str) -> argparse.ArgumentParser:
-        command = commands.add_parser(
-            name,
-            help=text,
-            description=text[:1].upper() + text[1:] + ".",
-            epilog=f"example: {example}",
-        )
-        command.set_defaults(command=call)
-        return command
+    add = adding_to(service)
 
     unit = add(
         "unit", _unit, "print the systemd unit that install would put",

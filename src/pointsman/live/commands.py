@@ -5,15 +5,11 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from pointsman.errors import PointsmanError, UsageError
-
-DONE, FAILED = 0, 1
-Command = Callable[[argparse.Namespace], int]
-Add = Callable[[str, Command, str, str], argparse.ArgumentParser]
+from pointsman.subcommands import DONE, Add
 
 
 def add_live_commands(add: Add) -> None:
