@@ -456,6 +456,20 @@ def test_a_desk_that_hangs_is_noticed(place: Harbour, monkeypatch: pytest.Monkey
     assert place.link.alive()
 
 
+def test_a_desk_that_takes_long_to_begin_is_waited_for(
+    place: Harbour, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a busy machine ending it for that would only have the next one begin again, for ever."""
+    monkeypatch.setattr("pointsman.live.desk_link.PING_EVERY_S", 0.1)
+    monkeypatch.setattr("pointsman.live.desk_link.LONGEST_SILENCE_S", 0.3)
+    place.link.restart()
+    os.kill(place.link.pid, signal.SIGSTOP)
+    place.quiet(1.0)
+    assert place.link.alive()
+    monkeypatch.setattr("pointsman.live.desk_link.LONGEST_START_S", 0.5)
+    assert not place.link.alive()
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP, signal.SIGTERM])
 def test_signals_that_are_meant_for_the_service_do_not_end_the_desk(
     place: Harbour, number: signal.Signals

@@ -26,6 +26,15 @@ PING_EVERY_S = 2.0
 LONGEST_SILENCE_S = 10.0
 """A desk that has not answered a ping for so long hangs."""
 
+LONGEST_START_S = 120.0
+"""But one that has just been started gets so long: it must load Python and all that it imports,
+with what a small and busy computer leaves it beside a service that goes before. To end it for that
+would only have the next one begin again."""
+
+LONGEST_START_S = 60.0
+"""The same for one that has not said a word yet: starting takes its time on a busy machine, and to
+begin again would only take more."""
+
 MOST_BEHIND = 1 << 18
 """Bytes that may wait for the desk before taps are dropped."""
 
@@ -93,6 +102,7 @@ class DeskLink:
                 raise
         self._line = Frames(ours)
         self._pinged_s: float | None = None
+        self._has_spoken = False
         self._heard_s = time.monotonic()
 
     @property
@@ -107,7 +117,9 @@ class DeskLink:
     def take(self) -> list[tuple[Any, ...]]:
         """What the desk has said since the last time, in order."""
         now_s = time.monotonic()
-        items, self._first = [*self._first, *self._line.take()], []
+        said = self._line.take()
+        items, self._first = [*self._first, *said], []
+        self._has_spoken = self._has_spoken or bool(said)
         told = [item for item in items if item[0] != "pong"]
         if len(told) < len(items):
             self._pinged_s, self._heard_s = None, now_s
@@ -137,7 +149,8 @@ class DeskLink:
         """Whether the desk is there and does not hang."""
         if self._line.ended or self._process.poll() is not None:
             return False
-        return self._pinged_s is None or time.monotonic() - self._pinged_s < LONGEST_SILENCE_S
+        longest_s = LONGEST_SILENCE_S if self._has_spoken else LONGEST_START_S
+        return self._pinged_s is None or time.monotonic() - self._pinged_s < longest_s
 
     def restart(self) -> None:
         """End the desk, if need be, and start another. Its clients have to come again.
