@@ -16,7 +16,6 @@ from __future__ import annotations
 import argparse
 import gc
 import json
-import signal
 import socket
 import subprocess
 import sys
@@ -27,9 +26,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from bench_latency import FIVE, START_S, Way, quantile
+from ways import RIG, START_S, Way, lacking, quantile, run_rig, running, write_rig
 
-from pointsman.io_rtmidi import missing
 from pointsman.tables import table
 
 READERS = 3
@@ -101,33 +99,26 @@ class Others:
 
 def measure(
     rounds: int, messages: int, gap_s: float
-) -> tuple[list[int], list[int], dict[str, int], int]:
+) -> tuple[list[float], list[float], dict[str, int], int]:
     """Play in turns; the times when quiet and when disturbed, what the others did, and losses."""
-    way = Way("busy", 1, True)
-    quiet: list[int] = []
-    disturbed: list[int] = []
+    way = Way(RIG, 1, "busy")
+    quiet: list[float] = []
+    disturbed: list[float] = []
     did: dict[str, int] = {"reloads": 0, "statuses": 0}
     with tempfile.TemporaryDirectory() as folder:
-        rig, control = Path(folder, "rig.yaml"), Path(folder, "c.sock")
-        rig.write_text(
-            f"input: {{port: 'virtual:{way.in_name}'}}\noutputs:\n  tug:\n"
-            f"    port: 'virtual:{way.out_name(0)}'\n    chain:{FIVE}",
-            "utf-8",
-        )
-        command = [sys.executable, "-m", "pointsman.cli", "run", str(rig), "--socket", str(control)]
-        service = subprocess.Popen(command, stderr=subprocess.DEVNULL)
-        try:
+        rig = write_rig(way, Path(folder))
+        with running(run_rig(rig)):
             way.connect()
             way.play(100, gap_s, keep=False)
             gc.collect()
             gc.disable()
             for turn in range(2 * rounds):
-                way.times_ns = disturbed if turn % 2 else quiet
+                way.times_us = disturbed if turn % 2 else quiet
                 if turn % 2 == 0:
                     way.play(messages, gap_s)
                     continue
                 others = subprocess.Popen(
-                    [sys.executable, __file__, "--others", str(control), str(rig)],
+                    [sys.executable, __file__, "--others", str(rig.with_suffix(".sock")), str(rig)],
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,
                 )
@@ -137,14 +128,11 @@ def measure(
                 for what, count in json.loads(told).items():
                     did[what] += count
             gc.enable()
-        finally:
             way.close()
-            service.send_signal(signal.SIGTERM)
-            service.wait(START_S)
     return quiet, disturbed, did, way.lost
 
 
-def show(quiet: Sequence[int], disturbed: Sequence[int]) -> str:
+def show(quiet: Sequence[float], disturbed: Sequence[float]) -> str:
     """The table: microseconds, and ratios to the quiet rounds."""
     rows = []
     for what, times in (("quiet", quiet), ("disturbed", disturbed)):
@@ -152,7 +140,7 @@ def show(quiet: Sequence[int], disturbed: Sequence[int]) -> str:
         for part in (0.5, 0.99, 0.999):
             value = quantile(times, part)
             cells += [f"{value:.0f}", f"{value / quantile(quiet, part):.2f}"]
-        rows.append((what, str(len(times)), *cells))
+        rows.append((what, len(times), *cells))
     return table(("rounds", "messages", "p50 us", "x", "p99 us", "x", "p99.9 us", "x"), rows)
 
 
@@ -160,6 +148,7 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else None)
     parser.add_argument("--others", nargs=2, type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--quick", action="store_true", help="few messages, to see that it runs")
     parser.add_argument("--messages", type=int, default=500, help="a round (default 500)")
     parser.add_argument("--rounds", type=int, default=8, help="of each kind (default 8)")
     parser.add_argument("--gap", type=float, default=0.003, help="seconds after each (0.003)")
@@ -167,8 +156,10 @@ def main() -> None:
     if options.others:
         Others(*options.others).run()
         return
-    if lacking := missing():
-        raise SystemExit(f"nothing measured: {lacking}")
+    if (why := lacking()) is not None:
+        raise SystemExit(f"nothing measured: {why}")
+    if options.quick:
+        options.messages, options.rounds = 20, 1
     quiet, disturbed, did, lost = measure(options.rounds, options.messages, options.gap)
     print(show(quiet, disturbed))
     print(f"meanwhile {did['reloads']} reloads and {did['statuses']} answers; lost: {lost}")

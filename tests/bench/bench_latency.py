@@ -26,12 +26,13 @@ import gc
 import itertools
 import sys
 import time
-from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import mean
 
-from ways import FIVE_WITH_CLOCK, WHAT, Way, find, lacking, quantile, running, ways
+from ways import FIVE_WITH_CLOCK, WHAT, Way, connect, lacking, quantile, running, ways
 
 from pointsman.tables import table
 
@@ -42,6 +43,8 @@ CLOCK_S = 60 / 120 / 24
 CLOCK = b"\xf8"
 LOAD_A_SECOND = 1000
 CLOCK_OUTPUTS = 4
+LOAD_PORT = "load out"
+SETTLE_S = 0.5
 
 
 # ---- latency -------------------------------------------------------------------------------------
@@ -86,59 +89,88 @@ def beside(times: Sequence[float], base: Sequence[float]) -> list[str]:
 
 
 def jitter(quick: bool) -> str:
-    """A passed clock on each way, quiet and beside another sender."""
-    clocks = 50 if quick else 1000
+    """A passed clock on each way, in turns, quiet and beside another sender."""
+    clocks, rounds = (30, 1) if quick else (100, 8)
     rows = []
-    with ways((CLOCK_OUTPUTS,), FIVE_WITH_CLOCK, heard_outputs=[CLOCK_OUTPUTS - 1]) as found:
-        for name in ("quiet", "1,000 a second"):
-            base: list[float] = []
-            for way in found:
-                command = [sys.executable, __file__, "--load", way.in_name]
-                with nullcontext() if name == "quiet" else running(command):
-                    at_sender, passed = play_clock(way, clocks)
-                base = base or passed
-                cells = [f"{quantile(passed, part):.0f}" for part in (0.5, 0.99)]
-                more = quantile(passed, 0.99) - quantile(base, 0.99)
-                sent = f"{quantile(at_sender, 0.99):.0f}"
-                rows.append((name, WHAT[way.kind], len(passed), *cells, f"{more:+.0f}", sent))
-    heads = ("beside", "what", "distances", "p50 us", "p99 us", "+us", "p99 at the sender")
+    with ways((CLOCK_OUTPUTS,), FIVE_WITH_CLOCK, apart=True) as found:
+        for name, others in (
+            ("quiet", nullcontext()),
+            ("1,000 a second", running([sys.executable, __file__, "--load"])),
+        ):
+            took = {way.kind: Passed() for way in found}
+            with others as loaded:
+                for turn in range(rounds):
+                    for way in found if turn % 2 else reversed(found):
+                        with beside_load(way) if loaded else nullcontext():
+                            play_clock(way, clocks, took[way.kind])
+            base = took[found[0].kind].worse_us
+            for kind, passed in took.items():
+                cells = [f"{quantile(passed.worse_us, part):.0f}" for part in (0.5, 0.99)]
+                more = quantile(passed.worse_us, 0.99) - quantile(base, 0.99)
+                sent = f"{quantile(passed.uneven_us, 0.99):.0f}"
+                row = (name, WHAT[kind], len(passed.worse_us), passed.lost)
+                rows.append((*row, *cells, f"{more:+.0f}", sent))
+    heads = ("beside", "what", "distances", "lost", "p50 us", "p99 us", "+us", "p99 at the sender")
     return f"A clock through {CLOCK_OUTPUTS} outputs, microseconds\n{table(heads, rows)}"
 
 
-def play_clock(way: Way, clocks: int) -> tuple[list[float], list[float]]:
-    """Play a clock; how uneven it was at the sender, and what the way has made worse."""
-    time.sleep(1)
-    way.ears.expect(sys.maxsize)
+@dataclass
+class Passed:
+    """What was measured of a passed clock, distance by distance, in microseconds.
+
+    `uneven_us`: how uneven it was where it was played; `worse_us`: how far the distances at the
+    output are from those. `lost`: clocks that the sequencer had no room for.
+    """
+
+    uneven_us: list[float] = field(default_factory=list)
+    worse_us: list[float] = field(default_factory=list)
+    lost: int = 0
+
+
+def play_clock(way: Way, clocks: int, found: Passed) -> None:
+    """Play a clock and add what became of it; where clocks were lost there is no telling."""
+    both = (way.played, way.ears)
+    for ears in both:
+        ears.expect(sys.maxsize)
     due_s = time.monotonic()
     for _ in range(clocks):
         way.send(CLOCK)
         due_s += CLOCK_S
         time.sleep(max(due_s - time.monotonic(), 0))
-    time.sleep(1)
-    heard = [t_us for t_us, data in way.ears.heard if data == CLOCK]
-    if len(heard) != 2 * clocks:
-        raise SystemExit(f"{way.name}: {2 * clocks - len(heard)} clocks were lost")
-    played, passed = ([b - a for a, b in pairwise(heard[first::2])] for first in (0, 1))
-    even = mean(played)
-    return (
-        [abs(distance - even) for distance in played],
-        [abs(a - b) for a, b in zip(passed, played, strict=True)],
-    )
+    time.sleep(SETTLE_S)
+    played, passed = ([t_us for t_us, data in ears.heard if data == CLOCK] for ears in both)
+    found.lost += 2 * clocks - len(played) - len(passed)
+    if len(played) == len(passed) == clocks:
+        distances = [b - a for a, b in pairwise(played)]
+        even = mean(distances)
+        found.uneven_us += [abs(distance - even) for distance in distances]
+        passed_on = [b - a for a, b in pairwise(passed)]
+        found.worse_us += [abs(a - b) for a, b in zip(passed_on, distances, strict=True)]
 
 
-def load(name: str) -> None:
-    """Play notes and controls to a port, until this process is ended."""
+@contextmanager
+def beside_load(way: Way) -> Iterator[None]:
+    """Have the other sender play to a way too."""
+    connect(LOAD_PORT, way.in_name)
+    time.sleep(SETTLE_S)
+    try:
+        yield
+    finally:
+        connect(LOAD_PORT, way.in_name, undo=True)
+
+
+def load() -> None:
+    """Play notes and controls until this process is ended."""
     import rtmidi
 
     midi = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA, name="load")
-    address = find(name, is_input=False)
-    ports = [port.rsplit(" ", 1)[1] for port in midi.get_ports()]
-    midi.open_port(ports.index(address))
+    midi.open_virtual_port(LOAD_PORT)
     due_s = time.monotonic()
     for n in itertools.count():
         note = 36 + n // 4 % 48
-        control = bytes((0xB0, 74, n // 2 % 128))
-        midi.send_message((bytes((0x90, note, 100)), control, bytes((0x80, note, 64)), control)[n % 4])
+        control = (0xB0, 74, n // 2 % 128)
+        with suppress(SystemError):  # the sequencer has no room for it
+            midi.send_message(((0x90, note, 100), control, (0x80, note, 64), control)[n % 4])
         due_s += 1 / LOAD_A_SECOND
         time.sleep(max(due_s - time.monotonic(), 0))
 
@@ -151,10 +183,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else None)
     parser.add_argument("part", nargs="*", help=f"{', '.join(PARTS)} (default: all)")
     parser.add_argument("--quick", action="store_true", help="few messages, to see that it runs")
-    parser.add_argument("--load", metavar="PORT", help=argparse.SUPPRESS)
+    parser.add_argument("--load", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.load:
-        load(options.load)
+        load()
         return
     if unknown := [name for name in options.part if name not in PARTS]:
         parser.error(f"there is no part '{unknown[0]}'; there is {', '.join(PARTS)}")

@@ -174,6 +174,7 @@ class Steward:
         if desk is None:
             self._refuse_load()
             return
+        said_before = desk.take()  # first: a sign of life that waits since a pause counts
         self._desk_is_there = desk.alive() or self._restart(desk)
         if not self._desk_is_there:
             return
@@ -181,7 +182,7 @@ class Steward:
             self._wants_load, self._loading = False, True
             self._notifier.reloading()
             desk.load()
-        for kind, *rest in desk.take():
+        for kind, *rest in [*said_before, *desk.take()]:
             self._answer(kind, rest)
         if self._service.tapped is not None:
             events = self._service.take_tapped()
