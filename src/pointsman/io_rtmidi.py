@@ -27,6 +27,7 @@ from __future__ import annotations
 
 import gc
 import os
+import re
 import secrets
 import sys
 import threading
@@ -102,8 +103,15 @@ def _make(*, is_input: bool) -> Any:
 
 
 def _no_answer(error: Exception) -> PortError:
-    why = one_line(str(error).rstrip(".\n"))
-    return PortError(f"the MIDI system does not answer: {why}; end other programs that use MIDI")
+    return PortError(f"the MIDI system does not answer: {_why(error)}; {_REMEDY}")
+
+
+_REMEDY = "end other programs that use MIDI"
+
+
+def _why(error: Exception) -> str:
+    """What the library says, in one line, without the name of the function that says it."""
+    return re.sub(r"^\w+::\w+: ", "", one_line(str(error).rstrip(".\n")))
 
 
 _BELIEVED_S = 2.0
@@ -179,7 +187,8 @@ class _Connection:
             self.midi.delete()
             if isinstance(error, PortError):
                 raise
-            raise PortError(f"port '{name}' does not open: {error}") from error
+            what = f"port '{name}' does not open: {_why(error)}"
+            raise PortError(f"{what}; plug it in again, or {_REMEDY}") from error
 
     def _open(self) -> None:
         if self._virtual:
@@ -219,7 +228,7 @@ class _Connection:
         try:
             self.midi.close_port()
         except Exception as error:
-            raise PortError(f"port '{self._name}' does not close: {error}") from error
+            raise PortError(f"port '{self._name}' does not close: {_why(error)}") from error
         finally:
             self.midi.delete()
 
@@ -243,7 +252,7 @@ class RtMidiOutput(OutputPort):
         try:
             self._send(data)
         except Exception as error:
-            raise PortError(f"port '{self._name}' refused a message: {error}") from error
+            raise PortError(f"port '{self._name}' refused a message: {_why(error)}") from error
 
     def alive(self) -> bool:
         """Whether the port is open and still connected to what was opened."""

@@ -241,6 +241,7 @@ def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
 ERRORS = {
     errno.EACCES: "no permission here; name a place of your own with --socket PATH",
     errno.EROFS: "on a read-only file system; name a place that can be written with --socket PATH",
+    errno.EMFILE: "too many files are open; raise the limit (ulimit -n) and start again",
     errno.ENOSPC: "the disk is full; make room, or name another place with --socket PATH",
     errno.EIO: f"{os.strerror(errno.EIO)}; name another place for the socket with --socket PATH",
 }

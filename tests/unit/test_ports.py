@@ -331,7 +331,10 @@ def test_a_port_that_does_not_open_is_deleted_and_says_why(library: Library) -> 
     library.refuses = True
     with pytest.raises(PortError) as caught:
         SystemPorts().open_output(GULL)
-    assert str(caught.value) == f"port '{GULL}' does not open: device or resource busy"
+    assert str(caught.value) == (
+        f"port '{GULL}' does not open: device or resource busy; "
+        "plug it in again, or end other programs that use MIDI"
+    )
     assert library.calls[-1] == ("out", "delete")
 
 

@@ -115,7 +115,8 @@ class ControlSocket:
                 self.path.unlink()
         with suppress(OSError):
             os.ftruncate(self._lock_fd, 0)  # the file stays: to remove it would race for the lock
-        os.close(self._lock_fd)
+        with suppress(OSError):  # closed it is all the same (close(2)), and the run ended well
+            os.close(self._lock_fd)
         self._lock_fd = -1
 
 
@@ -259,6 +260,9 @@ _REMEDIES = {
     errno.ENOENT: "its folder is not there; make it first, or name another with --socket PATH",
     errno.ENOTDIR: "a part of its path is no folder; name another place with --socket PATH",
     errno.ELOOP: "a link stands there; remove it, or name another place with --socket PATH",
+    errno.EMFILE: "too many files are open; raise the limit (ulimit -n) and start again",
+    errno.ENFILE: "too many files are open on this machine; end other programs",
+    errno.ENOMEM: "out of memory; end other programs",
     errno.ENOSPC: "the disk is full; make room, or name another place with --socket PATH",
 }
 
