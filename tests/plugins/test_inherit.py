@@ -6,6 +6,7 @@ concerned from rule 1: a note-off goes where its note-on went. Values are worked
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
@@ -355,7 +356,7 @@ def test_cc_thin_knows_what_the_synth_has_and_since_when() -> None:
 
 @pytest.mark.parametrize("plugin", ["cc_map", "cc_scale", "cc_smooth", "cc_thin"])
 def test_a_fine_half_completes_the_coarse_half_from_before_the_change(plugin: str) -> None:
-    first, second = {
+    pairs: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {
         "cc_map": ({"map": {"sweep": {"bend": True}}}, {"map": {"sweep": ["sweep", 74]}}),
         "cc_scale": (
             {"control": "sweep", "to": [0, 16383]},
@@ -363,7 +364,8 @@ def test_a_fine_half_completes_the_coarse_half_from_before_the_change(plugin: st
         ),
         "cc_smooth": ({"control": "sweep"}, {"control": "sweep", "time": "0s"}),
         "cc_thin": ({"controls": ["sweep"]}, {"controls": ["sweep", 74], "drop_repeats": False}),
-    }[plugin]
+    }
+    first, second = pairs[plugin]
     place = Succession(plugin, first, GULL)
     place.feed(1, "B3 10 20")
     place.advance(1.5)
@@ -376,7 +378,7 @@ def test_a_fine_half_completes_the_coarse_half_from_before_the_change(plugin: st
 
 @pytest.mark.parametrize("plugin", ["cc_map", "cc_reset", "cc_scale", "drum_map", "lfo"])
 def test_data_entry_means_the_parameter_that_was_selected_before_the_change(plugin: str) -> None:
-    first, second = {
+    pairs: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {
         "cc_map": ({"map": {"detune": [74]}}, {"map": {"detune": [75]}}),
         "cc_reset": ({"controls": {"detune": 64}}, {"controls": {"detune": 65}}),
         "cc_scale": ({"control": "detune", "to": [0, 1]}, {"control": "detune", "to": [127, 0]}),
@@ -388,7 +390,8 @@ def test_data_entry_means_the_parameter_that_was_selected_before_the_change(plug
             {"control": "detune", "channel": 1, "center": 64, "depth": 0, "rate": "1Hz"},
             {"control": "detune", "channel": 1, "center": 64, "depth": 0, "rate": "2Hz"},
         ),
-    }[plugin]
+    }
+    first, second = pairs[plugin]
     place = Succession(plugin, first, GULL)
     place.feed(1, "B0 63 01", "B0 62 08")
     place.change(2, second)

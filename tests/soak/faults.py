@@ -9,8 +9,8 @@ ended by itself with one clear line, or notes must pass to every port that is st
 it is over nothing may sound. At the end come troubles that need no strace. It needs root, strace,
 and two virtual sound cards (`modprobe snd-virmidi enable=1,1 midi_devs=1,1`), whose plugs it pulls.
 
-Printed: a line for each fault, and exit code 1 if one of them did what it must not do. About five minutes
-on an emulated machine.
+Printed: a line for each fault, and exit code 1 if one of them did what it must not do. About five
+minutes on an emulated machine.
 """
 
 from __future__ import annotations

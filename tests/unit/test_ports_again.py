@@ -6,6 +6,7 @@ The list of clients is as recorded on Linux 6.1; tests/alsa/inside/test_plugs.py
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from midi_kit import BOX, GULL, THERE, THROUGH, TWIN, Library, Sequencer
@@ -433,7 +434,7 @@ def test_what_cannot_be_told_apart_is_not_guessed(
     assert caught.value.names == names
 
 
-def again(address: str, mark: object, **facts: list[str] | list[object]) -> str | None:
+def again(address: str, mark: object, **facts: Any) -> str | None:
     return SystemPorts().find_again(address, Path(), is_input=False, mark=mark, **facts)
 
 

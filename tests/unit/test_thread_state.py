@@ -33,7 +33,8 @@ def own_state() -> int | None:
     """The state that Python has on record for the calling thread."""
     get = ctypes.pythonapi.PyGILState_GetThisThreadState
     get.restype = ctypes.c_void_p
-    return get()
+    found: int | None = get()
+    return found
 
 
 def foreign(call: object) -> None:
@@ -46,9 +47,10 @@ def foreign(call: object) -> None:
 def test_a_kept_state_stays_until_it_is_freed() -> None:
     kept: list[int] = []
 
-    @CALLBACK
-    def call(_: object) -> None:
+    def keep(_: object) -> None:
         kept.append(thread_state.keep())
+
+    call = CALLBACK(keep)
 
     before = states()
     foreign(call)
@@ -60,9 +62,10 @@ def test_a_kept_state_stays_until_it_is_freed() -> None:
 def test_hundreds_are_freed_and_the_freeing_thread_keeps_its_own() -> None:
     kept: list[int] = []
 
-    @CALLBACK
-    def call(_: object) -> None:
+    def keep(_: object) -> None:
         kept.append(thread_state.keep())
+
+    call = CALLBACK(keep)
 
     before, own = states(), own_state()
     for _ in range(300):

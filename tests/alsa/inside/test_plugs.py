@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sequencer import PATIENCE_S, on_alsa, pointsman, ports, until
@@ -133,7 +134,7 @@ def passes(output: OutputPort, port: InputPort) -> None:
         far_output.close()
 
 
-def find_again(address: str, mark: object, **facts: list[str] | list[object]) -> str:
+def find_again(address: str, mark: object, **facts: Any) -> str:
     found: list[str] = []
 
     def is_back() -> bool:

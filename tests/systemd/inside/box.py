@@ -30,7 +30,7 @@ on_systemd = [
         "POINTSMAN_MAY_INSTALL" not in os.environ
         or not Path("/run/systemd/system").is_dir()
         or os.geteuid() != 0,
-        reason="installs the service: needs a machine of its own; test_in_systemd_vm.py can lend one",
+        reason="installs the service: needs a machine of its own (test_in_systemd_vm.py)",
     ),
 ]
 """The marks of every module of tests that install the service."""
