@@ -7,10 +7,6 @@ from __future__ import annotations
 
 import errno
 import os
-import socket
-import sys
-import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +16,6 @@ from quay import NOTE_OFF, NOTE_ON, Quay, controlled, load, playing, until
 from test_ports_again import RECORDED
 
 from pointsman import io_rtmidi
-from pointsman.live import desk_link
-from pointsman.live.desk_link import DeskLink
 from pointsman.live.paths import InUse, bind_control
 from pointsman.live.run import Wishes, reachable
 from pointsman.live.state_file import StateFile
@@ -136,7 +130,7 @@ def test_a_state_file_that_cannot_be_written_is_told_of_once_and_holds_no_note_u
         assert not file.path.exists()
 
 
-# ---- the socket and the desk ---------------------------------------------------------------------
+# ---- the socket ----------------------------------------------------------------------------------
 
 
 def test_a_second_run_on_a_socket_that_was_asked_for_is_refused(tmp_path: Path) -> None:
@@ -151,34 +145,6 @@ def test_a_second_run_on_a_socket_that_was_asked_for_is_refused(tmp_path: Path) 
     )
     assert path.exists()  # the first has lost nothing
     first.close()
-
-
-MUTE = (sys.executable, "-c", "import time; time.sleep(60)")
-"""A desk that takes its time to begin."""
-
-
-@pytest.fixture
-def mute(tmp_path: Path) -> Iterator[DeskLink]:
-    with socket.socket(socket.AF_UNIX) as listening:
-        listening.bind(str(tmp_path / "a.sock"))
-        link = DeskLink(listening, tmp_path / "rig.yaml", command=MUTE)
-        yield link
-        link.close()
-
-
-def test_a_desk_that_is_slow_to_start_is_given_its_time(
-    mute: DeskLink, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """To start it again when the machine is busy would only make it busier."""
-    now_s = time.monotonic()
-    monkeypatch.setattr("pointsman.live.desk_link.time.monotonic", lambda: now_s)
-    now_s += desk_link.PING_EVERY_S * 2
-    assert mute.take() == []
-    now_s += desk_link.LONGEST_SILENCE_S * 2
-    assert mute.take() == []
-    assert mute.alive()
-    now_s += desk_link.LONGEST_START_S
-    assert not mute.alive()
 
 
 @pytest.mark.parametrize("call", ["unlink", "ftruncate", "close"])

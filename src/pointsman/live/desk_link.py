@@ -31,10 +31,6 @@ LONGEST_START_S = 120.0
 with what a small and busy computer leaves it beside a service that goes before. To end it for that
 would only have the next one begin again."""
 
-LONGEST_START_S = 60.0
-"""The same for one that has not said a word yet: starting takes its time on a busy machine, and to
-begin again would only take more."""
-
 MOST_BEHIND = 1 << 18
 """Bytes that may wait for the desk before taps are dropped."""
 
