@@ -73,8 +73,9 @@ def _run(options: argparse.Namespace) -> int:
     log = set_up_log()
     for trouble in registry.troubles:
         log.warning("plugin not loaded", why=str(trouble))
-    with reachable(options.socket, rig, log) as control:
-        wishes = Wishes(options.wait, options.watch, control, real_time=True)
+    refused: list[str] = []
+    with reachable(options.socket, rig, refused) as control:
+        wishes = Wishes(options.wait, options.watch, control, True, refused)
         fault = run(rig, registry, log, wishes)
     if fault:
         print(fault, file=sys.stderr)

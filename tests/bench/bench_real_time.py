@@ -96,7 +96,7 @@ def serve(path: str, parts: Sequence[str]) -> None:
         TAKE_OUT[part]()
     rig, registry = load_rig_and_plugins(path)
     log = set_up_log()
-    with run.reachable(Path(path).with_suffix(".sock"), rig, log) as control:
+    with run.reachable(Path(path).with_suffix(".sock"), rig, []) as control:
         run.run(rig, registry, log, run.Wishes(control=control, real_time=True))
 
 

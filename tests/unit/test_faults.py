@@ -137,7 +137,7 @@ def test_a_second_run_on_a_socket_that_was_asked_for_is_refused(tmp_path: Path) 
     rig = load(tmp_path, RIG)
     path = tmp_path / "a.sock"
     first = bind_control(path, {})
-    with pytest.raises(InUse) as caught, reachable(path, rig, None):
+    with pytest.raises(InUse) as caught, reachable(path, rig, []):
         pass
     assert str(caught.value) == (
         f"{path}: in use by process {os.getpid()}, which runs a rig already; "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
@@ -44,13 +44,14 @@ class Wishes:
 
     `patient`: start though ports are missing, and open them when they come. `watch`: reload when
     a file of the rig changes. `control`: where it can be reached; None: nowhere, and it can then
-    neither reload nor keep a state file.
+    neither reload nor keep a state file; `unreachable` says why.
     """
 
     patient: bool = False
     watch: bool = False
     control: ControlSocket | None = None
     real_time: bool = False
+    unreachable: Sequence[str] = ()
 
 
 class Run:
@@ -138,6 +139,8 @@ class Run:
             link.told = link.trouble
         outputs = [output.name for output in self._rig.outputs]
         self._log.info("ready", rig=self._rig.name, input=self._rig.input_port, outputs=outputs)
+        for line in self._wishes.unreachable:
+            self._log.warning("no control socket", why=line)
         for line in self.refused:
             self._log.info("not in real time", why=line)
         self._notifier.ready(f"rig {self._rig.name}")
@@ -206,8 +209,10 @@ def run(
 
 
 @contextmanager
-def reachable(asked: Path | None, rig: Rig, log: Any) -> Iterator[ControlSocket | None]:
+def reachable(asked: Path | None, rig: Rig, refused: list[str]) -> Iterator[ControlSocket | None]:
     """The control socket of a run, or None where it cannot be had: MIDI is what matters.
+
+    Why it cannot is added to `refused`, to be told when the run is ready.
 
     Raises InUse where another run has it and reads the same input, since every note would be
     doubled, or where this very socket was asked for; other rigs may go on beside it.
@@ -218,9 +223,9 @@ def reachable(asked: Path | None, rig: Rig, log: Any) -> Iterator[ControlSocket 
     except InUse as error:
         if asked is not None or _reads_the_same(error.path, rig):
             raise
-        log.warning("no control socket", why=str(error))
+        refused.append(str(error))
     except SocketError as error:
-        log.warning("no control socket", why=str(error))
+        refused.append(str(error))
     try:
         yield control
     finally:

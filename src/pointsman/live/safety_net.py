@@ -33,6 +33,7 @@ class SafetyNet:
         self._log = log
         self._written: Left | None = None
         self._sounded_s: WeakKeyDictionary[OutputLink, float] = WeakKeyDictionary()
+        self._struck: WeakKeyDictionary[OutputLink, int] = WeakKeyDictionary()
         self._taken_up: WeakKeyDictionary[OutputLink, list[LeftPort]] = WeakKeyDictionary()
         """What an earlier run has left behind ports that are not there yet."""
         self._told = ""
@@ -97,7 +98,10 @@ class SafetyNet:
 
     def _forget_if_quiet(self, link: OutputLink, names: list[str], now_s: float) -> None:
         outputs = self._service.engine.outputs
+        struck = sum(outputs[name].notes for name in names)  # notes may be shorter than a turn
         sounds = any(outputs[name].ledger.sounding for name in names)
+        sounds = sounds or struck != self._struck.get(link)
+        self._struck[link] = struck
         delay_s = max((outputs[name].spec.delay_ns for name in names), default=0) / NS_PER_S
         if not link.is_open or link.waits or sounds:
             self._sounded_s[link] = now_s

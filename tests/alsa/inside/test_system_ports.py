@@ -136,14 +136,14 @@ CYCLES = 30
 CLOSE_UNDER_LOAD = f"""\
 import threading
 from pathlib import Path
-import structlog
 from pointsman.live.run import Run, Wishes
+from pointsman.log import set_up_log
 from pointsman.registry import load_plugins
 from pointsman.rig_file import load_rig
 
-rig, registry = load_rig(Path("rig.yaml")), load_plugins()
+rig, registry, log = load_rig(Path("rig.yaml")), load_plugins(), set_up_log()
 for cycle in range({CYCLES}):
-    run = Run(rig, registry, structlog.get_logger(), Wishes())
+    run = Run(rig, registry, log, Wishes())
     run.open()
     service = run.service
     runner = threading.Thread(target=run.run)
