@@ -464,6 +464,19 @@ def test_notes_are_forgotten_when_all_has_been_quiet_for_longer_than_an_output_d
             assert _port(file, "quay:gull") is not None
 
 
+def test_a_note_that_is_shorter_than_a_turn_of_the_steward_counts_as_struck(
+    tmp_path: Path, quay: Quay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its note-off may have been lost to a plug that was pulled just then."""
+    monkeypatch.setattr("pointsman.live.safety_net.QUIET_S", 0.05)
+    with controlled(tmp_path) as control:
+        file = StateFile(control.path.with_suffix(".state"))
+        with playing(load(tmp_path, TWO), quay, Wishes(control=control)) as run:
+            run.turns(2)
+            quay.play(NOTE_ON, NOTE_OFF)
+            until(lambda: _port(file, "quay:tug") is not None)
+
+
 # ---- a steward in trouble ------------------------------------------------------------------------
 
 
