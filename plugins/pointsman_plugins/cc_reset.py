@@ -208,7 +208,8 @@ class CcReset(Plugin[CcResetOptions]):
         self._active: list[list[_Control]] = [[] for _ in range(16)]
 
     def _window_ns(self) -> int:
-        return self.host.transport.to_ns(self.options.window)
+        window = self.options.window
+        return window.ns if window.clocks is None else self.host.transport.to_ns(window)
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """Notes concern us only where an occasion, or learning, depends on them."""

@@ -26,6 +26,7 @@ from pointsman.plugin import (
     Step,
     hookimpl,
     stateless,
+    to_channel,
 )
 
 
@@ -47,13 +48,6 @@ class ChannelRemapOptions(PluginOptions):
         stay = () if self.others == "drop" else (flow.channel + 1,)
         targets = self.map.get(flow.channel + 1, stay)
         return [flow._replace(channel=target - 1) for target in targets]
-
-
-# What each byte becomes on each channel: only a status byte below F0 has one in it.
-_TO_CHANNEL = [
-    bytes(byte & 0xF0 | channel if 0x80 <= byte < 0xF0 else byte for byte in range(256))
-    for channel in range(16)
-]
 
 
 class ChannelRemap(Plugin[ChannelRemapOptions]):
@@ -111,20 +105,15 @@ def _stay(data: bytes, t_ns: int) -> bytes:
 
 def _way(channel: int, targets: Sequence[int]) -> Step:
     """The step that moves messages of `channel` to these channels (all 1-16)."""
-    tables = [_TO_CHANNEL[target - 1] for target in targets]
-    table = tables[0]
-
-    @stateless
-    def move(data: bytes, t_ns: int) -> Emission:
-        return data.translate(table)
+    moves = [to_channel(target - 1) for target in targets]
 
     @stateless
     def copy(data: bytes, t_ns: int) -> Emission:
-        return [data.translate(table) for table in tables]
+        return [move(data, t_ns) for move in moves]
 
-    if len(tables) > 1:
+    if len(moves) > 1:
         return copy
-    return _stay if targets[0] == channel else move
+    return _stay if targets[0] == channel else moves[0]
 
 
 @hookimpl

@@ -113,7 +113,8 @@ class NoteLimit(Plugin[NoteLimitOptions]):
             ends += [note_off(victim >> 7, victim & 0x7F)] * strikes
         voices[note] = data[2]
         self._owed.pop(note, None)
-        return [*ends, data]
+        ends.append(data)
+        return ends
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """End the note, or swallow the note-off of one that does not sound any more."""

@@ -1,12 +1,14 @@
 """One chain: the ordered plugins that every message for one output passes through.
 
 How this works. Every plugin is asked once, for each kind of message on each channel, for the step
-that handles it. `compile` makes a table for each place in the chain: for each key of message the
-next step that is concerned with it, and the table that holds after that step. A plugin that is not
-concerned with a key is in no table for it, so it costs such messages nothing. `run` goes from step
-to step. A message that a plugin changed into another kind, or added, goes on with its own key.
+that handles it. From the answers a *path* is made for each key of message and each place in the
+chain, when it is first needed: the steps that are concerned with such messages from there on, and
+the sink at the end. A plugin that is not concerned with a key is in no path for it, so it costs
+such messages nothing. `go` takes a message along its path, as long as no step makes something else
+of it. A message that a step has changed, or added, goes on after that step, on the path of its own
+key.
 
-A plugin that raises, or returns what is no MIDI message, is bypassed from then on: `run` reports
+A plugin that raises, or returns what is no MIDI message, is bypassed from then on: `go` reports
 it, lets it let go of what it held, and goes on with the message as if it had not been there.
 """
 
@@ -24,9 +26,11 @@ from pointsman.message import (
     KEYS_OF,
     NO_MESSAGE,
     Kind,
+    channel_of_key,
     control_change,
     is_mode_message,
     key_of,
+    key_on_channel,
 )
 from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall
 from pointsman.rig import EntrySpec
@@ -35,15 +39,14 @@ from pointsman.transport import Transport, TransportChange
 
 AnswerT = TypeVar("AnswerT")
 
-Table = list["Stop | None"]
-"""The next stop for each key of message, None where no further plugin is concerned with it."""
-
-Stop = tuple[Step, "Entry", Table, bool]
-"""A step, the entry that it belongs to, the table for what goes on from there, and whether what
-the step makes of a message depends on its bytes alone."""
+Stop = tuple[Step, "Entry", "Paths"]
+"""A step, the entry that it belongs to, and the paths for what goes on from there."""
 
 Sink = Callable[[int, bytes, int], None]
 """Where a chain ends: called with the key, the message and its time."""
+
+Path = tuple[int, tuple[Stop, ...], Sink]
+"""What lies before messages of one key, from some place on: the key, the stops and the sink."""
 
 
 class Entry:
@@ -140,9 +143,12 @@ class Entry:
         return None
 
     def steps(self) -> list[tuple[Step, Sequence[int]]]:
-        """What handles messages here, with their keys. The plugin was asked once, at the start."""
+        """What handles messages here, with their keys, as the plugin said when it was asked."""
         return [] if self.bypass else self._steps
 
+
+Table = list[Stop | None]
+"""What one entry does with messages of each key; None where it is not concerned with them."""
 
 Observer = Callable[[Entry, bytes | None, int, Emission], None]
 """Told of each message that an entry handled: entry, message, time, what it made of it.
@@ -150,9 +156,27 @@ Observer = Callable[[Entry, bytes | None, int, Emission], None]
 The message is None where the entry sends of its own accord: a timed call, a flush."""
 
 
-Foreseen = tuple[Stop | None, int, bytes, list[Entry], Entry | None]
-"""What the bytes of a message alone decide: the first stop that they don't, the key and the
-message that come there, the entries that changed it on the way, and the one that drops it."""
+Foreseen = tuple[Path, bytes, list[Entry], Entry | None]
+"""What the bytes of a message alone decide: the path from the first step on that they don't, the
+message that comes there, the entries that changed it on the way, and the one that drops it."""
+
+Led = tuple[Path, int | None, list[Entry]]
+"""What the key of a message alone decides: the path behind the steps that only move it to another
+channel, the channel it has there if they did (0-15), and the entries that moved it."""
+
+
+class Paths(dict[int, Path]):
+    """The paths from one place in a chain on, by key; each is made when it is first needed."""
+
+    def __init__(self, tables: Sequence[Table], sink_of: Callable[[int], Sink]) -> None:
+        super().__init__()
+        self._tables = tables
+        self._sink_of = sink_of
+
+    def __missing__(self, key: int) -> Path:
+        stops = tuple(stop for table in self._tables if (stop := table[key]) is not None)
+        path = self[key] = (key, stops, self._sink_of(key))
+        return path
 
 
 class Chain:
@@ -161,45 +185,43 @@ class Chain:
     def __init__(
         self,
         entries: Iterable[Entry],
-        sink: Sink,
+        sink_of: Callable[[int], Sink],
         on_fault: Callable[[Entry, int], None],
         settle: Callable[[], None],
         observe: Observer | None = None,
     ) -> None:
         self.entries = list(entries)
         self.settle = settle
-        self._sink = sink
+        self._sink_of = sink_of
         self._on_fault = on_fault
         self.observe = observe
-        self.first: Table
-        """The table at the beginning of the chain."""
-        self._tables: list[Table]
-        self._onward: dict[tuple[int, int], Callable[[bytes, int], None]] = {}
+        self._paths: list[Paths]
+        """The paths from each place on; the last are those behind all entries."""
         for place, entry in enumerate(self.entries):
             entry.place = place
             entry.chain = self
         self.compile()
 
     def compile(self) -> None:
-        """Build the tables anew, from the last place to the first."""
-        after: Table = [None] * KEYS
-        tables = [after]
+        """Look anew at what the entries do; every path that was made before is out of date."""
+        tables: list[Table] = []
+        paths = [Paths(tables, self._sink_of)]
         for entry in reversed(self.entries):
-            here = list(after)
-            for step, keys in entry.steps():
-                watched = self._watched(step, entry)
-                stop = (watched, entry, after, getattr(watched, "stateless", False))
-                for key in keys:
-                    here[key] = stop
-            tables.append(here)
-            after = here
-        self._tables = tables[::-1]
-        self.first = self._tables[0]
-        self._onward.clear()
+            tables = [self._table(entry, paths[-1]), *tables]
+            paths.append(Paths(tables, self._sink_of))
+        self._paths = paths[::-1]
+
+    def _table(self, entry: Entry, onward: Paths) -> Table:
+        table: Table = [None] * KEYS
+        for step, keys in entry.steps():
+            stop = (self._watched(step, entry), entry, onward)
+            for key in keys:
+                table[key] = stop
+        return table
 
     def run(self, place: int, key: int, data: bytes, t_ns: int) -> None:
         """Send one message down the chain from `place` on, and into the sink."""
-        self.go(self._tables[place][key], key, data, t_ns)
+        self.go(self._paths[place][key], data, t_ns)
 
     def homes(self) -> list[bytes]:
         """What would put home what its plugins keep away, as far as can be told without doing it.
@@ -225,75 +247,88 @@ class Chain:
 
     def foreseen(self, place: int, data: bytes) -> bytes | None:
         """What stateless steps from `place` on make of a message; None if one drops it."""
-        key = key_of(data)
-        stop = self._tables[place][key]
-        while stop is not None:
-            step, _, after, stateless = stop
-            out = step(data, 0) if stateless else data
-            if type(out) is not bytes or (key := key_of(out)) == NO_MESSAGE:
-                return None
-            data = out
-            stop = after[key]
+        while stops := self._paths[place][key_of(data)][1]:
+            step, entry, _ = stops[0]
+            place = entry.place + 1
+            if _is_stateless(step):
+                out = step(data, 0)
+                if type(out) is not bytes or key_of(out) == NO_MESSAGE:
+                    return None
+                data = out
         return data
 
     def foresee(self, key: int, data: bytes) -> Foreseen:
         """Bring a message as far as stateless steps do, without sending or counting anything."""
-        stop = self.first[key]
+        place = 0
         changed: list[Entry] = []
-        while stop is not None:
-            step, entry, after, stateless = stop
-            if not stateless:
+        while stops := self._paths[place][key][1]:
+            step, entry, _ = stops[0]
+            if not _is_stateless(step):
                 break
             try:
                 out: Any = step(data, 0)
             except PLUGIN_ERRORS:  # will do so again, where that is dealt with
                 break
-            if out is None:
-                return None, key, data, changed, entry
             if out is not data:
+                if out is None:
+                    return self._paths[place][key], data, changed, entry
                 if type(out) is not bytes or (out_key := key_of(out)) == NO_MESSAGE:
                     break
                 changed.append(entry)
                 key, data = out_key, out
-            stop = after[key]
-        return stop, key, data, changed, None
+            place = entry.place + 1
+        return self._paths[place][key], data, changed, None
 
-    def go_from(self, stop: Stop | None, key: int) -> Callable[[bytes, int], None]:
-        """A call that takes messages of this key on from this stop; always the same one."""
-        place = len(self.entries) if stop is None else stop[1].place
-        if (place, key) not in self._onward:
-            self._onward[place, key] = partial(self.go, stop, key)
-        return self._onward[place, key]
+    def lead(self, key: int) -> Led:
+        """Bring all messages of a key as far as steps do that only move them to a channel."""
+        place = 0
+        begun = channel = channel_of_key(key)
+        moved: list[Entry] = []
+        while channel is not None and (stops := self._paths[place][key][1]):
+            step, entry, _ = stops[0]
+            target: int | None = getattr(step, "to_channel", None)
+            if target is None:
+                break
+            if target != channel:
+                moved.append(entry)
+                channel, key = target, key_on_channel(key, target)
+            place = entry.place + 1
+        return self._paths[place][key], None if channel == begun else channel, moved
 
-    def go(self, stop: Stop | None, key: int, data: bytes, t_ns: int) -> None:
-        """Send one message on from this stop, and into the sink."""
-        while stop is not None:
-            step, entry, after, _ = stop
-            try:
-                out = step(data, t_ns)
-            except PLUGIN_ERRORS as error:
-                self._fail(entry, _said(error), t_ns)
-                self.run(entry.place + 1, key, data, t_ns)  # by the new table
-                return
-            if out is data:
-                stop = after[key]
-            elif type(out) is bytes and (out_key := key_of(out)) != NO_MESSAGE:
-                entry._changed += 1
-                key, data = out_key, out
-                stop = after[key]
-            elif out is None:
-                entry._dropped += 1
-                return
+    def go(self, path: Path, data: bytes, t_ns: int) -> None:
+        """Send one message along its path, and into the sink."""
+        while True:
+            key, stops, sink = path
+            for step, entry, onward in stops:
+                try:
+                    out = step(data, t_ns)
+                except PLUGIN_ERRORS as error:
+                    self._fail(entry, _said(error), t_ns)
+                    onward = self._paths[entry.place + 1]  # the new ones
+                    break
+                if out is data:
+                    continue
+                if type(out) is bytes and (out_key := key_of(out)) != NO_MESSAGE:
+                    entry._changed += 1
+                    key, data = out_key, out
+                    break
+                if out is None:
+                    entry._dropped += 1
+                    return
+                if self._spread(entry, (out,) if type(out) is bytes else out, key, data, t_ns):
+                    return
+                onward = self._paths[entry.place + 1]
+                break
             else:
-                if not self._spread(entry, (out,) if type(out) is bytes else out, data, t_ns):
-                    self.run(entry.place + 1, key, data, t_ns)
+                sink(key, data, t_ns)
                 return
-        self._sink(key, data, t_ns)
+            path = onward[key]
 
     def send_from(self, entry: Entry, emission: Emission, t_ns: int) -> None:
         """Send what an entry says of its own accord (a timed call, a flush) down the rest."""
         if emission is not None:
-            self._spread(entry, (emission,) if type(emission) is bytes else emission, None, t_ns)
+            messages = (emission,) if type(emission) is bytes else emission
+            self._spread(entry, messages, NO_MESSAGE, None, t_ns)
 
     def run_call(self, entry: Entry, call: TimedCall, t_ns: int) -> None:
         """Make a call that an entry asked for, and send on what it returns."""
@@ -360,9 +395,9 @@ class Chain:
         entry.chain = self
         self.compile()
 
-    def _spread(self, entry: Entry, messages: Any, data: bytes | None, t_ns: int) -> bool:
+    def _spread(self, entry: Entry, messages: Any, key: int, data: bytes | None, t_ns: int) -> bool:
         """Send on what an entry returned for `data`; False when it returned nonsense."""
-        keyed = _keyed(messages)
+        keyed = _keyed(messages, key, data)
         if keyed is None:
             self._fail(entry, f"it returned what is no MIDI message: {_shown(messages)}", t_ns)
             return False
@@ -374,11 +409,15 @@ class Chain:
             entry._dropped += 1
         else:
             entry.added += len(keyed) - 1
-            if not any(message == data for _, message in keyed):
+            if (key, data) not in keyed:
                 entry._changed += 1
         place = entry.place + 1
-        for key, message in keyed:
-            self.go(self._tables[place][key], key, message, t_ns)
+        for its_key, message in keyed:
+            path = self._paths[place][its_key]
+            if path[1]:
+                self.go(path, message, t_ns)
+            else:  # most often nothing more is concerned with it
+                path[2](its_key, message, t_ns)
         return True
 
     def _fail(self, entry: Entry, fault: str, t_ns: int) -> None:
@@ -404,6 +443,10 @@ class Chain:
         return watched
 
 
+def _is_stateless(step: Step) -> bool:
+    return getattr(step, "stateless", False)
+
+
 def _asked(question: Callable[[], list[AnswerT]]) -> list[AnswerT]:
     """A plugin's answer; none where it fails at that, since asking must not change anything."""
     try:
@@ -412,14 +455,17 @@ def _asked(question: Callable[[], list[AnswerT]]) -> list[AnswerT]:
         return []
 
 
-def _keyed(messages: Any) -> list[tuple[int, bytes]] | None:
-    """What an entry returned as a list with keys; None where anything in it is no message."""
+def _keyed(messages: Any, key: int, data: bytes | None) -> list[tuple[int, bytes]] | None:
+    """What an entry returned for `data`, with keys; None where anything in it is no message."""
     keyed = []
     try:
         for message in messages:
-            if type(message) is not bytes or (key := key_of(message)) == NO_MESSAGE:
+            if message is data and data is not None:
+                keyed.append((key, data))
+            elif type(message) is bytes and (its_key := key_of(message)) != NO_MESSAGE:
+                keyed.append((its_key, message))
+            else:
                 return None
-            keyed.append((key, message))
     except PLUGIN_ERRORS:
         return None
     return keyed

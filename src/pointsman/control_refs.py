@@ -186,8 +186,10 @@ class ControlReader:
 
     def reselect(self, channel: int, ref: ControlRef) -> list[bytes]:
         """What puts the stream's own parameter back after a message of ours selected another."""
+        if ref.parameter is None:
+            return []
         selected = self._selected[channel]
-        if ref.parameter is None or selected == ref.parameter or selected[1:] == (NULL, NULL):
+        if selected == ref.parameter or selected[1:] == (NULL, NULL):
             return []
         return select_parameter(channel, selected)
 

@@ -37,7 +37,7 @@ from pointsman.message import (
 from pointsman.output import DelayedSend, Output, Send
 from pointsman.prepared import Prepared, PreparedSet, Succession, succeed
 from pointsman.rig import OutputSpec, Rig
-from pointsman.routes import FEW_VALUES, Routes
+from pointsman.routes import FEW_VALUES, Route, Routes
 from pointsman.schedule import Schedule, Timer
 from pointsman.transport import Transport, TransportChange
 from pointsman.units import Duration
@@ -102,6 +102,8 @@ class Engine:
         self._observe = observe
         self._on_change = on_change or (lambda rig: None)
         self._routes = Routes()
+        self._straight: dict[bytes, Route] = {}
+        """The routes, if nothing stands between the input and the split; else nothing."""
         self._closed = False
         self._set = PreparedSet(rig, self.transport)
         self.song = 0
@@ -126,6 +128,7 @@ class Engine:
                 self._wires[cable] = Wire(rate, self.schedule)
         self.outputs = {spec.name: self._output(spec.name) for spec in rig.outputs}
         self._all = list(self.outputs.values())
+        self._ledgers = [output.ledger for output in self._all]
         self._sensing = [self.outputs[spec.name] for spec in rig.outputs if spec.active_sensing]
 
     def _output(self, name: str) -> Output:
@@ -146,18 +149,16 @@ class Engine:
         self.input_chain = self._chain(entries)
         for entry in fresh:
             entry.begin(self.schedule)
-        self._enter, self._note = (
-            (self._through_input, self._note_through_input)
-            if entries
-            else (self._split, self._note_to_outputs)
-        )
+        self._inward: Enter = self._through_input if entries else self._split
+        self._enter, self._enter_note = self._inward, self._note
         self._presses = self._find_presses()
         if self._presses:
-            self._enter = partial(self._unless_pressed, self._enter)
-            self._note = partial(self._unless_pressed, self._note)
+            self._enter = partial(self._unless_pressed, self._inward)
+            self._enter_note = partial(self._unless_pressed, self._note)
+        self._straight = {} if entries or self._presses else self._routes
 
     def _chain(self, entries: list[Entry]) -> Chain:
-        return Chain(entries, self._split, *self._watchers(None))
+        return Chain(entries, lambda key: self._split, *self._watchers(None))
 
     def _watchers(
         self, name: str | None
@@ -192,18 +193,33 @@ class Engine:
 
         Raises ValueError when time goes down and RuntimeError after `close`.
         """
-        self._reach(t_ns)
+        # Most messages find nothing due and know their route: for them this does all by itself.
+        schedule = self.schedule
+        now_ns = schedule.now_ns
+        if now_ns is None or t_ns < now_ns or self._closed or schedule.timed or schedule.counted:
+            self._reach(t_ns)
+        else:
+            schedule.now_ns = t_ns
+        route = self._straight.get(data)
+        if route is not None:
+            self.received += 1
+            tally, calls = route
+            tally.hits += 1
+            for call, where, left in calls:
+                call(where, left, t_ns)
+            return
         key = key_of(data)
         if key == NO_MESSAGE:
             self.malformed += 1
             return
         self.received += 1
         if key < AFTER_NOTES:
-            self._note(key, data, t_ns)
+            enter = self._enter_note
         elif FIRST_SYSTEM <= key < CONTROL:
-            self._system(key, data, t_ns)
+            enter = self._system
         else:
-            self._enter(key, data, t_ns)
+            enter = self._enter
+        enter(key, data, t_ns)
 
     def advance(self, t_ns: int) -> None:
         """Send everything that is due until `t_ns`, in order, each at its own time."""
@@ -516,45 +532,44 @@ class Engine:
 
     def _split(self, key: int, data: bytes, t_ns: int) -> None:
         """Send a message to the chains of all outputs."""
-        route = self._routes.get(data)
-        if route is None:
-            if key not in FEW_VALUES:
-                for output in self._sensing if key == ACTIVE_SENSING_KEY else self._all:
-                    output.play(key, data, t_ns)
+        lane = self._routes.lanes.get(key)
+        if lane is None:
+            if key in FEW_VALUES:
+                self._split_by_route(key, data, t_ns)
                 return
-            route = self._routes.plan(key, data, self._all)
-        tally, calls = route
+            reached = self._sensing if key == ACTIVE_SENSING_KEY else self._all
+            lane = self._routes.plan_lane(key, reached)
+        tally, calls = lane
         tally.hits += 1
-        for call, left in calls:
-            call(left, t_ns)
+        for call, where, table in calls:
+            call(where, data.translate(table) if table else data, t_ns)
+
+    def _split_by_route(self, key: int, data: bytes, t_ns: int) -> None:
+        tally, calls = self._routes.get(data) or self._routes.plan(key, data, self._all)
+        tally.hits += 1
+        for call, where, left in calls:
+            call(where, left, t_ns)
 
     def _through_input(self, key: int, data: bytes, t_ns: int) -> None:
         self.input_chain.run(0, key, data, t_ns)
 
-    def _note_to_outputs(self, key: int, data: bytes, t_ns: int) -> None:
+    def _note(self, key: int, data: bytes, t_ns: int) -> None:
+        """What a note-on makes begins a strike on every output, and a note-off ends the oldest."""
+        ledgers, inward = self._ledgers, self._inward
         cause = note_key(data)
         if key >= FIRST_NOTE_ON:
-            for output in self._all:
-                output.strike(cause, key, data, t_ns)
+            for ledger in ledgers:
+                ledger.begin_strike(cause)
+            inward(key, data, t_ns)
+            for ledger in ledgers:
+                ledger.strike_begun()
         else:
+            for ledger in ledgers:
+                ledger.end_strike(cause)
+            inward(key, data, t_ns)
             for output in self._all:
-                output.let_go(cause, key, data, t_ns)
-
-    def _note_through_input(self, key: int, data: bytes, t_ns: int) -> None:
-        """A note that the input's chain may change, double or drop before the split."""
-        cause = note_key(data)
-        if key >= FIRST_NOTE_ON:
-            for output in self._all:
-                output.ledger.begin_strike(cause)
-            self._through_input(key, data, t_ns)
-            for output in self._all:
-                output.ledger.strike_begun()
-        else:
-            for output in self._all:
-                output.ledger.end_strike(cause)
-            self._through_input(key, data, t_ns)
-            for output in self._all:
-                output.end_strike(t_ns)
+                if missing := output.ledger.missing_offs():
+                    output.end(missing, t_ns)
 
     def _system(self, key: int, data: bytes, t_ns: int) -> None:
         """Rules for what moves the song, and for what must not be passed on."""

@@ -2,8 +2,8 @@
 
 How this works. Every note is a small number, channel * 128 + note. `sounding` counts note-ons
 less note-offs for each note that was sent: two note-ons on one key need two note-offs (MIDI 1.0,
-4.2.1, p. A-4). `voices` are the notes that a synth still plays a voice for: most have one voice
-for two strikes of one key, and end it with the first note-off.
+4.2.1, p. A-4). Most synths have one voice for two strikes of one key, and end it with the first
+note-off: from then on the note is voiceless.
 
 A *strike* is one note-on at the input, with the notes that it began here; the strikes of one
 input note wait in a queue for their note-offs. The held strikes that began a note *claim* it.
@@ -43,11 +43,14 @@ class Ledger:
 
     def __init__(self) -> None:
         self.sounding: dict[int, int] = {}
-        self.voices: set[int] = set()
+        self.notes = self.most_voices = 0
+        """How many notes have begun, and how many voices they have needed at once, at most."""
         self.channels: set[int] = set()
         """The channels (0-15) on which any note was ever sent."""
         self._strikes: dict[int, list[list[int]]] = {}
         self._silenced: dict[int, int] = {}
+        self._voiceless: set[int] = set()
+        """Of those that sound the notes that have no voice any more."""
         self._beginning: list[int] | None = None
         self._ending: list[int] | None = None
         self._cause = -1
@@ -88,22 +91,39 @@ class Ledger:
         A note stands here once for every note-off that is missing.
         """
         ending, self._ending = self._ending, None
-        if not ending or self.sounding.keys().isdisjoint(ending):
-            return []
-        return self._beyond_claims(dict.fromkeys(ending))
+        if ending:
+            sounding = self.sounding
+            for key in ending:
+                if key in sounding:
+                    return self._beyond_claims(dict.fromkeys(ending))
+        return []
 
     def note_on(self, key: int) -> None:
         """Note that a note-on was sent."""
-        count = self.sounding.get(key, 0)
-        if count < MAX_STRIKES:
-            self.sounding[key] = count + 1
-        elif self._silenced.get(key):
-            self._silenced[key] -= 1
-        self.voices.add(key)
-        self.channels.add(key >> 7)
+        self.notes += 1
+        sounding = self.sounding
+        if key in sounding:
+            self._strike_again(key)
+        else:
+            sounding[key] = 1
+            self.channels.add(key >> 7)
+            if len(sounding) > self.most_voices:
+                self._count_voices()
         beginning = self._beginning
         if beginning is not None:
             beginning.append(key)
+
+    def _count_voices(self) -> None:
+        self.most_voices = max(self.most_voices, len(self.sounding) - len(self._voiceless))
+
+    def _strike_again(self, key: int) -> None:
+        if key in self._voiceless:
+            self._voiceless.remove(key)
+            self._count_voices()
+        if self.sounding[key] < MAX_STRIKES:
+            self.sounding[key] += 1
+        elif self._silenced.get(key):
+            self._silenced[key] -= 1
 
     def note_off(self, key: int) -> bool:
         """Note that a note-off is to be sent; False when it belongs elsewhere and must not be.
@@ -120,13 +140,15 @@ class Ledger:
             and count <= self._claims(key)
         ):
             return False
-        self.voices.discard(key)
         if count == 1:
             del self.sounding[key]
             if self._silenced:
                 self._silenced.pop(key, None)
+            if self._voiceless:
+                self._voiceless.discard(key)
         elif count:
             self.sounding[key] = count - 1
+            self._voiceless.add(key)
             if self._silenced.get(key):
                 self._silenced[key] -= 1
         return True
@@ -144,7 +166,7 @@ class Ledger:
         """All Sound Off or All Notes Off was sent on `channel` (0-15)."""
         for key in [key for key in self.sounding if key >> 7 == channel]:
             self._silenced[key] = self.sounding[key]
-            self.voices.discard(key)
+            self._voiceless.add(key)
 
     def _ends_another_strike(self, key: int) -> bool:
         """Whether the plugins chose to end a later strike of the same input note, not the first.

@@ -167,9 +167,28 @@ def channel_of_key(key: int) -> int | None:
     return (key - CONTROL) >> 7 if key < MODE else key & 0x0F
 
 
+ON_CHANNEL = [
+    bytes(byte & 0xF0 | channel if 0x80 <= byte < 0xF0 else byte for byte in range(256))
+    for channel in range(16)
+]
+"""What each byte of a channel message becomes on each channel, for `bytes.translate`."""
+
+
+def key_on_channel(key: int, channel: int) -> int:
+    """The key that a channel message of this key has on `channel` (0-15)."""
+    if CONTROL <= key < MODE:
+        return CONTROL + channel * 128 + (key - CONTROL) % 128
+    return key & ~0x0F | channel
+
+
+_NOTE_OFFS = [
+    bytes((0x80 | channel, note, NOTE_OFF_VELOCITY)) for channel in range(16) for note in range(128)
+]
+
+
 def note_off(channel: int, note: int) -> bytes:
     """A note-off for `note` (0-127) on `channel` (0-15), release velocity 64."""
-    return bytes((0x80 | channel, note, NOTE_OFF_VELOCITY))
+    return _NOTE_OFFS[channel << 7 | note]
 
 
 def note_on(channel: int, note: int, velocity: int) -> bytes:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import partial
 
-from pointsman.chain import Chain, Entry, Observer
+from pointsman.chain import Chain, Entry, Observer, Path, Sink
 from pointsman.ledger import Ledger
 from pointsman.message import (
     AFTER_NOTES,
@@ -15,6 +14,7 @@ from pointsman.message import (
     FIRST_SYSTEM_STATUS,
     KEYS_OF,
     MODE,
+    ON_CHANNEL,
     PEDALS,
     Kind,
     control_change,
@@ -22,7 +22,7 @@ from pointsman.message import (
     note_off,
 )
 from pointsman.rig import OutputSpec
-from pointsman.routes import Plan
+from pointsman.routes import ONE_VALUE, Plan
 from pointsman.schedule import Schedule, Timer
 from pointsman.wire import Wire
 
@@ -37,9 +37,8 @@ class Output:
         self.name = name
         self.spec: OutputSpec
         self.ledger = Ledger()
-        self.notes = self.most_voices = self._received = self._sent = 0
+        self._received = self._sent = 0
         self._send = send
-        self._send_now = partial(send, name)
         self._schedule = schedule
         self._delay_ns = self._longest_note_ns = 0
         self._wire: Wire | None = None
@@ -64,7 +63,7 @@ class Output:
         self._is_direct = wire is None and not self._delay_ns
         if wire is not None:
             wire.declare_pairs(_pairs(spec))
-        self.chain = Chain(entries, self.emit, on_fault, settle, observe)
+        self.chain = Chain(entries, self.sink_of, on_fault, settle, observe)
 
     def limit(self, delay_ns: int, longest_note_ns: int, t_ns: int) -> None:
         """Set the delay, and how long a note may last (0: no limit), from `t_ns` on.
@@ -111,6 +110,16 @@ class Output:
         return self._sent
 
     @property
+    def notes(self) -> int:
+        """How many notes have begun."""
+        return self.ledger.notes
+
+    @property
+    def most_voices(self) -> int:
+        """How many voices its synth has needed at once, at most."""
+        return self.ledger.most_voices
+
+    @property
     def counts(self) -> tuple[int, int]:
         """Received and sent, as they were when the engine last settled its counts."""
         return self._received, self._sent
@@ -121,21 +130,46 @@ class Output:
         self._sent += sent
 
     def emit(self, key: int, data: bytes, t_ns: int) -> None:
-        """The end of the chain: enter the message in the ledger and send it."""
+        """Send a message past the chain."""
+        self.sink_of(key)(key, data, t_ns)
+
+    def sink_of(self, key: int) -> Sink:
+        """The end of the chain for messages of a key: enter them in the ledger and send them."""
+        if key < FIRST_NOTE_ON:
+            return self._end_note
         if key < AFTER_NOTES:
-            ledger = self.ledger
-            note = (key & 0x0F) << 7 | data[1]
-            if key >= FIRST_NOTE_ON:
-                ledger.note_on(note)
-                self.notes += 1
-                if len(ledger.voices) > self.most_voices:
-                    self.most_voices = len(ledger.voices)
-            elif not ledger.note_off(note):
-                return
-            if self._longest_note_ns:
-                self._watch_length(note, key >= FIRST_NOTE_ON, t_ns)
-        elif key >= MODE and data[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF):
+            return self._begin_note
+        return self._switch_mode if key >= MODE else self._pass_on
+
+    def _begin_note(self, key: int, data: bytes, t_ns: int) -> None:
+        note = (key & 0x0F) << 7 | data[1]
+        self.ledger.note_on(note)
+        if self._longest_note_ns:
+            self._watch_length(note, True, t_ns)
+        if self._is_direct:  # as in `_pass_on`, one call less: notes cost most
+            self._sent += 1
+            self._send(self.name, data, t_ns)
+        else:
+            self._pass_on(key, data, t_ns)
+
+    def _end_note(self, key: int, data: bytes, t_ns: int) -> None:
+        note = (key & 0x0F) << 7 | data[1]
+        if not self.ledger.note_off(note):
+            return
+        if self._longest_note_ns:
+            self._watch_length(note, False, t_ns)
+        if self._is_direct:  # as in `_pass_on`, one call less: notes cost most
+            self._sent += 1
+            self._send(self.name, data, t_ns)
+        else:
+            self._pass_on(key, data, t_ns)
+
+    def _switch_mode(self, key: int, data: bytes, t_ns: int) -> None:
+        if data[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF):
             self.ledger.clear_channel(key & 0x0F)
+        self._pass_on(key, data, t_ns)
+
+    def _pass_on(self, key: int, data: bytes, t_ns: int) -> None:
         if self._is_direct:
             self._sent += 1
             self._send(self.name, data, t_ns)
@@ -187,50 +221,48 @@ class Output:
         for note, due_ns in list(self._long.items()):
             if due_ns > t_ns:
                 break
-            self._end([note] * self.ledger.sounding.get(note, 0), t_ns)
+            self.end([note] * self.ledger.sounding.get(note, 0), t_ns)
         self._time_first_long()
 
-    def play(self, key: int, data: bytes, t_ns: int) -> None:
-        """Send one message of the input through the chain."""
-        self._received += 1
-        chain = self.chain
-        chain.go(chain.first[key], key, data, t_ns)
-
     def plan(self, plan: Plan, key: int, data: bytes) -> None:
-        """Add to a plan what the same message as in `play` sets going here."""
-        stop, key, data, changed, dropped = self.chain.foresee(key, data)
+        """Add to a plan what this message of the split sets going here."""
+        path, data, changed, dropped = self.chain.foresee(key, data)
         plan.changed += changed
         if dropped is not None:
             plan.dropped.append(dropped)
-        elif stop is None and AFTER_NOTES <= key < MODE and self._is_direct:
-            plan.sent.append(self)
-            plan.calls.append((self._send_now, data))
         else:
-            plan.calls.append((self.chain.go_from(stop, key), data))
+            self._plan_rest(plan, path, data)
 
-    def strike(self, cause: int, key: int, data: bytes, t_ns: int) -> None:
-        """Send a note-on of the input through the chain: note `cause` begins what it makes."""
-        self._received += 1
-        chain, ledger = self.chain, self.ledger
-        ledger.begin_strike(cause)
-        chain.go(chain.first[key], key, data, t_ns)
-        ledger.strike_begun()
+    def plan_lane(self, plan: Plan, key: int) -> None:
+        """Add to a plan what all messages of this key set going here.
 
-    def let_go(self, cause: int, key: int, data: bytes, t_ns: int) -> None:
-        """Send a note-off of the input through the chain: it ends what note `cause` began."""
-        self._received += 1
-        chain, ledger = self.chain, self.ledger
-        ledger.end_strike(cause)
-        chain.go(chain.first[key], key, data, t_ns)
-        if missing := ledger.missing_offs():
-            self._end(missing, t_ns)
+        Of a message that has no second value as much is known beforehand as of any in a plan.
+        """
+        if key in ONE_VALUE:
+            alone = bytes((key,))
+            path, data, changed, dropped = self.chain.foresee(key, alone)
+            if data == alone and not changed:
+                if dropped is not None:
+                    plan.dropped.append(dropped)
+                else:
+                    self._plan_rest(plan, path, None)
+                return
+        path, channel, moved = self.chain.lead(key)
+        plan.changed += moved
+        self._plan_rest(plan, path, None if channel is None else ON_CHANNEL[channel])
 
-    def end_strike(self, t_ns: int) -> None:
-        """The input has let a note go: send what note-offs the chain has kept back."""
-        if missing := self.ledger.missing_offs():
-            self._end(missing, t_ns)
+    def _plan_rest(self, plan: Plan, path: Path, left: bytes | None) -> None:
+        """Add to a plan what is left to do on the rest of a path."""
+        key, stops, sink = path
+        if stops:
+            plan.calls.append((self.chain.go, path, left))
+        elif AFTER_NOTES <= key < MODE and self._is_direct:
+            plan.sent.append(self)
+            plan.calls.append((self._send, self.name, left))
+        else:
+            plan.calls.append((sink, key, left))
 
-    def _end(self, notes: list[int], t_ns: int) -> None:
+    def end(self, notes: list[int], t_ns: int) -> None:
         """Send a note-off for each of these, past the chain."""
         for note in notes:
             off = note_off(note >> 7, note & 0x7F)
@@ -238,7 +270,7 @@ class Output:
 
     def end_notes(self, t_ns: int) -> None:
         """The first half of a release: note-offs for what sounds."""
-        self._end(self.ledger.all_sounding(), t_ns)
+        self.end(self.ledger.all_sounding(), t_ns)
 
     def flush(self, t_ns: int) -> None:
         """The second half: whatever each plugin has to put back."""
@@ -284,7 +316,7 @@ class Output:
 
     def end_unclaimed(self, t_ns: int) -> None:
         """Note-offs for notes that no held note of the input began: a failed plugin left them."""
-        self._end(self.ledger.unclaimed(), t_ns)
+        self.end(self.ledger.unclaimed(), t_ns)
 
 
 class DelayedSend:

@@ -40,6 +40,7 @@ from pointsman.message import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
     CLOCKS_PER_QUARTER,
+    ON_CHANNEL,
     RESET_ALL_CONTROLLERS,
     Kind,
     control_change,
@@ -92,6 +93,21 @@ def stateless(step: StepT) -> StepT:
     """
     step.stateless = True  # type: ignore[attr-defined]
     return step
+
+
+def to_channel(channel: int) -> Callable[[bytes, int], bytes]:
+    """A step that moves channel messages to `channel` (0-15), and changes nothing else.
+
+    The engine knows what it does and most often need not call it.
+    """
+    table = ON_CHANNEL[channel]
+
+    @stateless
+    def move(data: bytes, t_ns: int) -> bytes:
+        return data.translate(table)
+
+    move.to_channel = channel  # type: ignore[attr-defined]
+    return move
 
 
 TimedCall = Callable[[int], Emission]
@@ -283,4 +299,5 @@ __all__ = [
     "select_parameter",
     "song_position",
     "stateless",
+    "to_channel",
 ]

@@ -6,6 +6,10 @@ of message with few values that much is worked out when one comes for the first 
 its *route*: a few calls, each with what is left of the message for it. A sequencer sends the same
 few hundred controls over and over.
 
+Notes, bends and the like have too many values for that. They have a *lane* for each key, which
+holds what the key alone decides: for each output the path through its chain, and the channel to
+which the first steps do nothing but move such a message.
+
 All messages that go the same way share one *tally*, which counts how often one did and nothing
 else. `settle` adds that to what the outputs and entries count, and they call it when somebody asks
 them. When a chain changes, `forget` must be called.
@@ -14,7 +18,7 @@ them. When a chain changes, `forget` must be called.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pointsman.message import KEYS_OF, Kind
 
@@ -30,12 +34,21 @@ FEW_VALUES = frozenset(
     key
     for (kind, _), keys in KEYS_OF.items()
     for key in keys
-    if kind in (Kind.CONTROL, Kind.PROGRAM, Kind.CHANNEL_PRESSURE, Kind.CLOCK)
+    if kind in (Kind.CONTROL, Kind.PROGRAM, Kind.CHANNEL_PRESSURE)
 )
 """Keys with at most 128 messages each. Others (notes, bend, SysEx) seldom come twice the same."""
 
-Call = Callable[[bytes, int], object]
-"""What is to be done when a message comes; called with the message left and the time in ns."""
+ONE_VALUE = frozenset(
+    key
+    for (kind, _), keys in KEYS_OF.items()
+    for key in keys
+    if kind in (Kind.CLOCK, Kind.START, Kind.CONTINUE, Kind.STOP, Kind.ACTIVE_SENSING)
+)
+"""Keys with one message each, a byte that is the key itself."""
+
+Call = Callable[[Any, bytes, int], object]
+"""What is to be done when a message comes: the `go` of a chain, the sink at its end, or `send`;
+called with the path, the key or the output's name, the message that is left, and the time in ns."""
 
 
 class Tally:
@@ -69,25 +82,30 @@ class Tally:
             entry.count(dropped=hits)
 
 
-Route = tuple[Tally, tuple[tuple[Call, bytes], ...]]
+Route = tuple[Tally, tuple[tuple[Call, Any, bytes], ...]]
 """Where a message is counted, and the calls that it sets going."""
+
+Lane = tuple[Tally, tuple[tuple[Call, Any, bytes | None], ...]]
+"""The same for all messages of a key. What is left of a message is the message itself, by way of
+`bytes.translate` if there is a table for it."""
 
 
 class Plan:
     """A route in the making; each output adds to it what it has to do."""
 
     def __init__(self) -> None:
-        self.calls: list[tuple[Call, bytes]] = []
+        self.calls: list[tuple[Call, Any, Any]] = []
         self.sent: list[Output] = []
         self.changed: list[Entry] = []
         self.dropped: list[Entry] = []
 
 
 class Routes(dict[bytes, Route]):
-    """The routes from the input's side to all outputs, by message."""
+    """The routes from the input's side to all outputs, by message, and the lanes, by key."""
 
     def __init__(self) -> None:
         super().__init__()
+        self.lanes: dict[int, Lane] = {}
         self._tallies: dict[object, Tally] = {}
 
     def plan(self, key: int, data: bytes, reached: Sequence[Output]) -> Route:
@@ -95,14 +113,26 @@ class Routes(dict[bytes, Route]):
         plan = Plan()
         for output in reached:
             output.plan(plan, key, data)
-        counted = (tuple(plan.sent), tuple(plan.changed), tuple(plan.dropped))
         if len(self) == ROOM:
             self.forget()
+        route = self[data] = (self._tally(reached, plan), tuple(plan.calls))
+        return route
+
+    def plan_lane(self, key: int, reached: Sequence[Output]) -> Lane:
+        """Work out the lane of all messages of a key that reach these outputs."""
+        plan = Plan()
+        for output in reached:
+            output.plan_lane(plan, key)
+        lane = self.lanes[key] = (self._tally(reached, plan), tuple(plan.calls))
+        return lane
+
+    def _tally(self, reached: Sequence[Output], plan: Plan) -> Tally:
+        """Where messages are counted that go this way."""
+        counted = (tuple(reached), tuple(plan.sent), tuple(plan.changed), tuple(plan.dropped))
         tally = self._tallies.get(counted)
         if tally is None:
-            tally = self._tallies[counted] = Tally(reached, *counted)
-        route = self[data] = (tally, tuple(plan.calls))
-        return route
+            tally = self._tallies[counted] = Tally(*counted)
+        return tally
 
     def settle(self) -> None:
         """Bring all counts up to date."""
@@ -110,7 +140,8 @@ class Routes(dict[bytes, Route]):
             tally.settle()
 
     def forget(self) -> None:
-        """Forget every route."""
+        """Forget every route and every lane."""
         self.settle()
         self.clear()
+        self.lanes.clear()
         self._tallies.clear()

@@ -83,8 +83,8 @@ class Transport:
         stamps.append(t_ns)
         wait_ns = _FIRST_WAIT_NS  # after a first one, or the first after a death, at any tempo
         if len(stamps) > 1:
-            self.tempo = t_ns - stamps[0], len(stamps) - 1
-            wait_ns = _SILENT_CLOCKS * self.tempo[0] // self.tempo[1]
+            span_ns, clocks = self.tempo = t_ns - stamps[0], len(stamps) - 1
+            wait_ns = _SILENT_CLOCKS * span_ns // clocks
         elif self.tempo is not None:
             wait_ns = max(wait_ns, _SILENT_CLOCKS * self.tempo[0] // self.tempo[1])
         self.clock_dies_ns = t_ns + wait_ns

@@ -8,11 +8,13 @@ from pointsman.message import (
     CONTROL,
     MODE,
     NO_MESSAGE,
+    ON_CHANNEL,
     Kind,
     channel_of_key,
     control_change,
     is_message,
     key_of,
+    key_on_channel,
     kind_of,
     note_off,
     note_on,
@@ -117,3 +119,19 @@ def test_messages_are_made_from_numbers() -> None:
 )
 def test_song_position_counts_beats_of_six_clocks_low_byte_first(text: str, clocks: int) -> None:
     assert song_position(bytes.fromhex(text)) == clocks
+
+
+@pytest.mark.parametrize(
+    "text", ["83 3C 40", "A3 3C 40", "B3 13 40", "B3 7B 00", "C3 0B", "E3 00 40"]
+)
+@pytest.mark.parametrize("channel", [0, 3, 15])
+def test_a_channel_message_has_a_key_on_every_channel(text: str, channel: int) -> None:
+    key = key_of(bytes.fromhex(text))
+    moved = bytes.fromhex(f"{text[0]}{channel:X}{text[2:]}")
+    assert key_on_channel(key, channel) == key_of(moved)
+    assert bytes.fromhex(text).translate(ON_CHANNEL[channel]) == moved
+
+
+@pytest.mark.parametrize("text", ["F0 7D 13 F7", "F2 10 13", "F8", "FE"])
+def test_a_message_without_channel_is_not_moved(text: str) -> None:
+    assert bytes.fromhex(text).translate(ON_CHANNEL[5]) == bytes.fromhex(text)

@@ -10,7 +10,16 @@ import pointsman.routes
 from pointsman.chain import Entry
 from pointsman.engine import Engine
 from pointsman.output import Output
-from pointsman.plugin import Emission, Host, Plugin, PluginOptions, stateless
+from pointsman.plugin import (
+    Emission,
+    Host,
+    Kind,
+    Plugin,
+    PluginOptions,
+    Step,
+    stateless,
+    to_channel,
+)
 from pointsman.rig import EntrySpec, OutputSpec, Rig
 
 called: list[str] = []
@@ -55,6 +64,40 @@ class Choosy(Counter):
 
     name = "choosy"
     only_controls = frozenset({7})
+
+
+class Mover(Plugin[PluginOptions]):
+    """Moves everything to channel 5."""
+
+    name = "mover"
+
+    def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+        return None if channel is None else to_channel(4)
+
+
+class Witness(Plugin[PluginOptions]):
+    """Writes down what comes to it of the kinds that have many values, and lets it pass."""
+
+    name = "witness"
+
+    def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+        seen = (Kind.NOTE_ON, Kind.NOTE_OFF, Kind.KEY_PRESSURE, Kind.BEND)
+        return self.see if kind in seen and channel == 4 else None
+
+    def see(self, data: bytes, t_ns: int) -> Emission:
+        called.append(data.hex(" ").upper())
+        return data
+
+
+class Silencer(Plugin[PluginOptions]):
+    """Drops every clock."""
+
+    name = "silencer"
+
+    @stateless
+    def on_clock(self, data: bytes, t_ns: int) -> Emission:
+        called.append(self.name)
+        return None
 
 
 class Wrong(Plugin[PluginOptions]):
@@ -186,6 +229,112 @@ def test_a_clock_that_no_one_thins_is_remembered_and_still_moves_the_song() -> N
     desk = Desk([Raiser])
     assert desk.feed("FA", "F8", "F8") == [("out0", text) for text in ("FA", "F8", "F8")]
     assert desk.engine.transport.position == 1
+
+
+MOVED = ("93 3C 64", "93 3C 00", "83 3C 40", "A3 3C 10", "E3 01 02", "B3 07 40", "B3 78 00")
+
+
+@pytest.mark.parametrize("text", [*MOVED, "C3 05", "D3 05"])
+def test_a_message_that_is_only_moved_keeps_all_but_its_channel(text: str) -> None:
+    desk = Desk([Mover], [])
+    moved = text[0] + "4" + text[2:]
+    assert desk.feed(text, text) == [("out0", moved), ("out1", text)] * 2
+    assert (desk.entry.changed, desk.entry.dropped, desk.entry.added) == (2, 0, 0)
+    assert (desk.output.received, desk.output.sent) == (2, 2)
+
+
+@pytest.mark.parametrize("text", ["F0 7D 13 F7", "F2 10 13", "F1 13", "F8", "FA", "F6"])
+def test_system_messages_have_no_channel_to_be_moved_from(text: str) -> None:
+    desk = Desk([Mover])
+    assert desk.feed(text, text) == [("out0", text)] * 2
+    assert desk.entry.changed == 0
+
+
+def test_a_mover_on_its_own_channel_changes_nothing() -> None:
+    desk = Desk([Mover])
+    assert desk.feed("94 3C 64", "E4 01 02") == [("out0", "94 3C 64"), ("out0", "E4 01 02")]
+    assert desk.entry.changed == 0
+
+
+def test_what_comes_after_a_mover_gets_the_message_on_the_new_channel() -> None:
+    desk = Desk([Mover, Mover, Witness])
+    desk.feed("93 3C 64", "93 3C 00", "A3 3C 10", "E3 01 02")
+    assert called == ["94 3C 64", "94 3C 00", "A4 3C 10", "E4 01 02"]
+    assert [entry.changed for entry in desk.output.chain.entries] == [4, 0, 0]
+
+
+def test_a_mover_in_the_inputs_chain_moves_for_all_outputs() -> None:
+    desk = Desk([Mover], [Witness], [], before=True)
+    sent = desk.feed("93 3C 64", "83 3C 40")
+    assert sent == [
+        ("out1", "94 3C 64"), ("out2", "94 3C 64"), ("out1", "84 3C 40"), ("out2", "84 3C 40"),
+    ]  # fmt: skip
+    assert desk.engine.input_chain.entries[0].changed == 2
+
+
+def test_a_mover_that_is_bypassed_moves_no_more_and_one_that_is_back_does() -> None:
+    desk = Desk([Mover])
+    desk.feed("E3 01 02", "B3 07 40")
+    desk.engine.bypass("out0", 0, True, 0)
+    assert desk.feed("E3 01 02", "B3 07 40") == [("out0", "E3 01 02"), ("out0", "B3 07 40")]
+    desk.engine.bypass("out0", 0, False, 0)
+    assert desk.feed("E3 01 02", "B3 07 40") == [("out0", "E4 01 02"), ("out0", "B4 07 40")]
+
+
+def test_a_watched_mover_is_called_and_seen() -> None:
+    desk = Desk([Mover])
+    desk.feed("E3 01 02")
+    seen: list[object] = []
+    desk.engine.observe(lambda output, entry, data, t_ns, out: seen.append((data, out)))
+    assert desk.feed("E3 01 02") == [("out0", "E4 01 02")]
+    assert seen == [(b"\xe3\x01\x02", b"\xe4\x01\x02")]
+    assert desk.entry.changed == 2
+
+
+def test_a_clock_that_is_always_dropped_is_asked_about_once() -> None:
+    desk = Desk([Silencer], [])
+    assert desk.feed("FA", "F8", "F8", "F8") == [
+        ("out0", "FA"), ("out1", "FA"), *[("out1", "F8")] * 3,
+    ]  # fmt: skip
+    assert called == ["silencer"]
+    assert desk.entry.dropped == 3
+    assert desk.output.received == 4
+
+
+def test_a_clock_that_becomes_something_else_does_so_every_time() -> None:
+    class Ticker(Silencer):
+        name = "ticker"
+
+        @stateless
+        def on_clock(self, data: bytes, t_ns: int) -> Emission:
+            return b"\x90\x3c\x01"
+
+    desk = Desk([Ticker, Witness])
+    assert desk.feed("F8", "F8") == [("out0", "90 3C 01")] * 2
+    assert desk.entry.changed == 2
+
+
+def test_steps_that_an_heir_has_learnt_take_the_place_of_its_first_ones() -> None:
+    class Turncoat(Plugin[PluginOptions]):
+        """Moves bends to channel 5, and where it has taken another's place to channel 6."""
+
+        name = "turncoat"
+        target = 4
+
+        def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+            return to_channel(self.target) if kind is Kind.BEND else None
+
+        def inherit(self, former: Plugin[PluginOptions], t_ns: int) -> None:
+            self.target = 5
+
+    desk = Desk([Turncoat])
+    assert desk.feed("E0 01 02") == [("out0", "E4 01 02")]
+    chain, former = desk.output.chain, desk.entry
+    heir = Entry(former.spec, desk.engine.transport, None)
+    chain.replace(0, heir)
+    chain.inherit(heir, former, 0)
+    desk.engine.observe(None)  # every path anew
+    assert desk.feed("E0 01 02") == [("out0", "E5 01 02")]
 
 
 def test_an_output_with_a_delay_is_sent_late_every_time() -> None:
