@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from fractions import Fraction
-from math import floor
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field
@@ -155,10 +153,12 @@ def scale(value: int, options: CcScaleOptions) -> int:
     """The value that `value` becomes: rounded half up, and never outside the control's range."""
     low, high = options.source()
     first, last = options.to
-    x = Fraction(min(max(value, min(low, high)), max(low, high)) - low, high - low)
-    # A straight line is computed exactly: in floats, a half can come out just below itself.
-    curved = x if options.gamma == 1 else Fraction(float(x) ** options.gamma)
-    return min(max(floor(first + (last - first) * curved + Fraction(1, 2)), 0), options.ref().top)
+    part, whole = min(max(value, min(low, high)), max(low, high)) - low, high - low
+    # All in whole numbers: in floats, a half can come out just below itself.
+    if options.gamma != 1:
+        part, whole = ((part / whole) ** options.gamma).as_integer_ratio()
+    result = (2 * (first * whole + (last - first) * part) + whole) // (2 * whole)
+    return min(max(result, 0), options.ref().top)
 
 
 @hookimpl
