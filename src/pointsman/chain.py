@@ -247,19 +247,17 @@ class Chain:
 
     def foreseen(self, place: int, data: bytes) -> bytes | None:
         """What stateless steps from `place` on make of a message; None if one drops it."""
-        while stops := self._paths[place][key_of(data)][1]:
+        while True:
+            (_, stops, _), data, _, _ = self.foresee(key_of(data), data, place)
+            if not stops:
+                return data
             step, entry, _ = stops[0]
+            if _is_stateless(step):  # it drops it, makes several of it, or fails
+                return None
             place = entry.place + 1
-            if _is_stateless(step):
-                out = step(data, 0)
-                if type(out) is not bytes or key_of(out) == NO_MESSAGE:
-                    return None
-                data = out
-        return data
 
-    def foresee(self, key: int, data: bytes) -> Foreseen:
+    def foresee(self, key: int, data: bytes, place: int = 0) -> Foreseen:
         """Bring a message as far as stateless steps do, without sending or counting anything."""
-        place = 0
         changed: list[Entry] = []
         while stops := self._paths[place][key][1]:
             step, entry, _ = stops[0]

@@ -251,7 +251,7 @@ class Engine:
             if isinstance(timer.call, DelayedSend):
                 timer.call(t_ns)
         for wire in self._wires.values():
-            wire.resume(t_ns)
+            wire.time_again(t_ns)
         while (due_ns := self.schedule.next_due_ns) is not None:
             self.schedule.run_until(due_ns)
 
@@ -275,6 +275,16 @@ class Engine:
         if self.rig.safety.on_input_lost:
             self.release(t_ns)
         for output in self._all:
+            output.ledger.forget_strikes()
+
+    def leave_input(self, t_ns: int) -> None:
+        """Another input is read from now on: this one will let go of nothing any more."""
+        self._reach(t_ns)
+        self._end_held(t_ns)
+
+    def _end_held(self, t_ns: int) -> None:
+        for output in self._all:
+            output.end_notes(t_ns)
             output.ledger.forget_strikes()
 
     def panic(self, t_ns: int) -> None:
@@ -459,11 +469,11 @@ class Engine:
         self, other_input: bool, stay: set[str], plan: Mapping[str | None, Succession], t_ns: int
     ) -> None:
         """What does not go on in the new rig puts back what it has done, on the old ports."""
+        if other_input:
+            self._end_held(t_ns)
         for output in self._all:
-            if other_input or output.name not in stay:
+            if output.name not in stay:
                 output.end_notes(t_ns)
-            if other_input:
-                output.ledger.forget_strikes()
         self.input_chain.leave(plan[None].leaving, plan[None].leaving, t_ns)
         for output in self._all:
             entries = output.chain.entries

@@ -42,7 +42,7 @@ class PreparedSet:
 
     def __init__(self, rig: Rig, transport: Transport) -> None:
         self.rig = rig
-        self.rigs = (rig, *(song for _, song in rig.songs.rigs))
+        self.rigs = rig.rigs
         self._transport = transport
         self._ready: list[Prepared | None] = [None] * len(self.rigs)
         self.fill()
@@ -55,8 +55,8 @@ class PreparedSet:
 
     @property
     def full(self) -> bool:
-        """Whether every rig is ready for the next change."""
-        return all(self._ready)
+        """Whether every rig is ready for the next change; one without songs has none to expect."""
+        return len(self.rigs) == 1 or all(self._ready)
 
     def take(self, number: int) -> Prepared:
         """Take one out to be used; it is prepared now if that has not been done yet."""
@@ -124,4 +124,4 @@ def _akin(old: Entry, new: Entry) -> bool:
 
 
 def _same(old: Entry, new: Entry) -> bool:
-    return _akin(old, new) and old.bypass == new.bypass and old.likeness == new.likeness
+    return _akin(old, new) and old.likeness == new.likeness

@@ -91,7 +91,7 @@ def render(
     division = SmfReader(source).division if is_smf else DEFAULT_DIVISION
     folder.mkdir(parents=True, exist_ok=True)
     specs: dict[str, OutputSpec] = {}
-    for played in (rig, *(song for _, song in rig.songs.rigs)):
+    for played in rig.rigs:
         for spec in played.outputs:
             specs.setdefault(spec.name, spec)
     recorders = {name: Recorder(spec, folder, division) for name, spec in specs.items()}

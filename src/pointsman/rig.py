@@ -110,6 +110,11 @@ class Rig:
     songs: Songs = field(default_factory=Songs)
 
     @property
+    def rigs(self) -> tuple[Rig, ...]:
+        """The rig itself and its songs; the place of each is the number of the song."""
+        return (self, *(song for _, song in self.songs.rigs))
+
+    @property
     def wire_rates(self) -> dict[str, int]:
         """The paced cables with what they carry, in bytes a second.
 

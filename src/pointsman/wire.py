@@ -166,7 +166,7 @@ class Wire:
             self._carried.add(len(item.data), t_ns)
             self._note_wait(item, t_ns)
             item.sender.leave(item.data, t_ns)
-        self._time_again(t_ns)
+        self.time_again(t_ns)
 
     def hush(self, sender: Sender, t_ns: int) -> list[Waiting]:
         """Of what waits for one sender leave its note-offs alone, ahead of all that will come.
@@ -178,7 +178,7 @@ class Wire:
         ons = sum(item.part == NOTE_ON for item in taken)
         if ons:
             self.queue.dropped["note_on"] += ons
-        self._time_again(t_ns)
+        self.time_again(t_ns)
         return [item for item in taken if not item.is_note]
 
     def put_back(self, items: Iterable[Waiting], t_ns: int) -> None:
@@ -186,15 +186,12 @@ class Wire:
         self.queue.put_back(items)
         self._time_next(t_ns * self.rate)
 
-    def _time_again(self, t_ns: int) -> None:
+    def time_again(self, t_ns: int) -> None:
+        """Have it called again when there is room: the schedule, or the pace, is another."""
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
         self._time_next(t_ns * self.rate)
-
-    def resume(self, t_ns: int) -> None:
-        """Have it called again: the schedule was emptied."""
-        self._time_again(t_ns)
 
     def change_rate(self, rate: int, t_ns: int) -> None:
         """Carry so many bytes a second from now on."""
@@ -203,7 +200,7 @@ class Wire:
         self._free = -(-self._free // self.rate) * rate
         self._splits = self._free
         self.rate = self.queue.rate = rate
-        self._time_again(t_ns)
+        self.time_again(t_ns)
 
     # ---- how it has done -------------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from pointsman.errors import PluginError, PointsmanError, PortError, said
@@ -73,7 +73,7 @@ class Answers:
         """Change to a song by name or number (0: the rig itself)."""
         engine = self._service.engine
         names = engine.song_names
-        number = names.index(wanted) + 1 if wanted in names else _number(wanted)
+        number = _number(wanted, names)
         with self._service.lock:
             done = number is not None and engine.choose_song(number, self._service.now_ns())
             coming = engine.coming_song
@@ -92,7 +92,7 @@ class Answers:
                 return _no(f"there is no output '{output}'; {there}", wrong=True)
             chain = engine.input_chain if output is None else engine.outputs[output].chain
             labels = [entry.label for entry in chain.entries]
-            number = labels.index(wanted) + 1 if wanted in labels else _number(wanted)
+            number = _number(wanted, labels)
             if number is None or not 1 <= number <= len(labels):
                 there = suggest(str(wanted), labels) if labels else "the chain is empty"
                 return _no(f"there is no entry '{wanted}'; {there}", wrong=True)
@@ -148,5 +148,8 @@ def _no(error: str, **more: Any) -> dict[str, Any]:
     return {"ok": False, "error": error, **more}
 
 
-def _number(wanted: str | int) -> int | None:
+def _number(wanted: str | int, names: Sequence[str]) -> int | None:
+    """Which is meant, counted from 1: by its name, or by what may be its number."""
+    if wanted in names:
+        return names.index(wanted) + 1
     return int(wanted) if isinstance(wanted, int) or wanted.isdecimal() else None

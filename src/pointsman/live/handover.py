@@ -115,8 +115,7 @@ def _pickled(item: object) -> bytes:
 
 def _unfit(rig: Rig) -> list[str]:
     """A line for each entry whose options cannot be pickled."""
-    rigs = [rig, *(song for _, song in rig.songs.rigs)]
-    chains = [c for r in rigs for c in (r.input_chain, *(spec.chain for spec in r.outputs))]
+    chains = [c for r in rig.rigs for c in (r.input_chain, *(spec.chain for spec in r.outputs))]
     lines: list[str] = []
     for entry in (entry for chain in chains for entry in chain if entry.origin):
         try:

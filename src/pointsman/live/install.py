@@ -38,13 +38,12 @@ class ServiceError(PointsmanError):
 def service_for(rig: Rig, user: str | None) -> Service:
     """What the unit for a rig depends on. Raises UsageError for an account that is not there."""
     path = Path(os.path.abspath(rig.path))  # not resolved: a link may lead to tonight's rig
-    every = [rig, *dict(rig.songs.rigs).values()]
     return Service(
         path,
         _python(),
         _account(path, user).pw_name,
-        tuple(sorted({folder for one in every for folder in _written_by(one)})),
-        any(map(_has_serial_ports, every)),
+        tuple(sorted({folder for one in rig.rigs for folder in _written_by(one)})),
+        any(map(_has_serial_ports, rig.rigs)),
     )
 
 

@@ -58,7 +58,7 @@ class Links:
     def plan(self, rig: Rig) -> list[OutputLink]:
         """Have a link for every port that a rig and its songs name; returns those that are new."""
         before = set(self.outputs)
-        for played in rigs_of(rig):
+        for played in rig.rigs:
             self._sources[id(played)] = self._source(played)
             self._of[id(played)] = {
                 spec.name: self._output(spec.port, played) for spec in played.outputs
@@ -285,7 +285,7 @@ class Links:
     def settle_on(self, rig: Rig, fail: Fail) -> None:
         """This is the set from now on: close what neither it nor its songs name."""
         self.rig = rig
-        planned = {id(played) for played in rigs_of(rig)}
+        planned = {id(played) for played in rig.rigs}
         self._sources = {key: link for key, link in self._sources.items() if key in planned}
         self._of = {key: links for key, links in self._of.items() if key in planned}
         wanted = {id(link) for links in self._of.values() for link in links.values()}
@@ -325,11 +325,6 @@ def _closed_on_error(port: InputPort | OutputPort) -> Iterator[None]:
     except BaseException:
         _close(port)
         raise
-
-
-def rigs_of(rig: Rig) -> list[Rig]:
-    """A rig and its songs."""
-    return [rig, *(song for _, song in rig.songs.rigs)]
 
 
 def _same(one: Link, other: Link) -> bool:

@@ -6,7 +6,7 @@ from typing import Any
 
 from pointsman.errors import PortError, said
 from pointsman.live.link import InputLink, Link, OutputLink
-from pointsman.live.links import Links, rigs_of
+from pointsman.live.links import Links
 from pointsman.live.service import Service
 from pointsman.rig import OutputSpec, Restore
 
@@ -100,13 +100,8 @@ class Plugs:
             return
         self._links.give_up_input()
         self._links.input = wanted
-        engine = self._service.engine
         with self._service.lock:  # what the old one struck since the change it will not let go of
-            now_ns = self._service.now_ns()
-            engine.advance(now_ns)
-            for output in engine.outputs.values():
-                output.end_notes(now_ns)
-                output.ledger.forget_strikes()
+            self._service.engine.leave_input(self._service.now_ns())
 
 
 def greeting(service: Service, links: Links, link: OutputLink) -> list[bytes]:
@@ -138,6 +133,4 @@ def greeting(service: Service, links: Links, link: OutputLink) -> list[bytes]:
 
 def _in_songs(links: Links, link: OutputLink) -> list[OutputSpec]:
     """The outputs of any song that have this port."""
-    return [
-        s for song in rigs_of(links.rig) for s in song.outputs if links.of(song)[s.name] is link
-    ]
+    return [s for song in links.rig.rigs for s in song.outputs if links.of(song)[s.name] is link]
