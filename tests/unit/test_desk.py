@@ -19,6 +19,7 @@ from desk_kit import RIG, SOON_S, Harbour, gone, harbour, within
 
 from pointsman.cli import main
 from pointsman.live.client import ask
+from pointsman.live.desk import STATUS_EVERY_S
 from pointsman.live.desk_clients import IDLE_S, MOST_CLIENTS, MOST_TAPS
 from pointsman.live.desk_link import unpack
 from pointsman.live.handover import Loaded
@@ -107,6 +108,25 @@ def test_a_last_line_without_an_end_counts_when_the_client_says_no_more(place: H
         caller.hear()
 
 
+def test_who_asks_for_the_status_again_and_again_does_not_keep_the_service_busy(
+    place: Harbour,
+) -> None:
+    callers = [place.call() for _ in range(10)]
+    begun, asked = time.monotonic(), 0
+    for _ in range(20):
+        for caller in callers:
+            caller.say(STATUS)
+        waiting = [caller.socket for caller in callers]
+        while waiting:
+            place.answer("status")
+            asked += 1
+            time.sleep(0.01)
+            served, _, _ = select.select(waiting, [], [], 0)
+            waiting = [one for one in waiting if one not in served]
+        assert all(caller.hear()["ok"] for caller in callers)
+    assert asked <= (time.monotonic() - begun) / STATUS_EVERY_S + 1
+
+
 def test_many_requests_at_once_are_answered_in_order(place: Harbour) -> None:
     caller = place.call(*[{"do": "song", "song": number} for number in range(50)])
     for number in range(50):
@@ -152,9 +172,9 @@ def test_a_service_that_does_not_answer_is_told_of(place: Harbour) -> None:
 
 
 def test_forty_clients_all_get_an_answer_and_the_last_still_comes_in(place: Harbour) -> None:
-    callers = [place.call(STATUS) for _ in range(40)]
+    callers = [place.call({"do": "panic"}) for _ in range(40)]
     for _ in range(MOST_CLIENTS):
-        place.answer("status")
+        place.answer("panic")
     answers = [caller.hear() for caller in callers]
     assert [answer["ok"] for answer in answers] == [True] * MOST_CLIENTS + [False] * 8
     assert answers[-1]["error"] == "32 programs are connected; end one of them"
@@ -446,7 +466,8 @@ def test_a_desk_that_was_killed_is_started_again_on_the_same_socket(place: Harbo
 def test_a_desk_that_hangs_is_noticed(place: Harbour, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pointsman.live.desk_link.PING_EVERY_S", 0.1)
     monkeypatch.setattr("pointsman.live.desk_link.LONGEST_SILENCE_S", 3.0)
-    place.quiet(1.0)
+    place.call(STATUS)
+    place.answer("status")  # it is there, and not only about to be
     assert place.link.alive()
     os.kill(place.link.pid, signal.SIGSTOP)
     place.quiet(4.0)

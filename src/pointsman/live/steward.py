@@ -25,10 +25,12 @@ from pointsman.live.plugs import Plugs
 from pointsman.live.safety_net import SafetyNet
 from pointsman.live.service import ANYWHERE, Service, pipe_as_long_as
 
-TURN_S = 0.25
-"""How often the steward comes round when nobody calls it: a pulled plug is noticed by then."""
+ROUND_S = 0.25
+"""How often the steward makes its round, whoever calls it: a pulled plug is noticed by then."""
 
 TAP_TURN_S = 0.05
+"""How often it hands on events, while somebody wants them."""
+
 TELL_S = 1.0
 
 LONGEST_REST_S = 60.0
@@ -63,6 +65,7 @@ class Steward:
         self._desk_rest_s = self._desk_due_s = 0.0
         self._failing: dict[str, str] = {}
         self._fed_turn = -1
+        self._round_s = 0.0
         self._told_faults = 0
         self._told_panics = 0
         self._told_s = 0.0
@@ -97,17 +100,15 @@ class Steward:
     # ---- coming round --------------------------------------------------------------------------
 
     def _run(self) -> None:
-        duties = (
-            self._serve,
-            self._look,
-            self._prepare,
-            self._keep,
-            self._tell,
-            self._feed,
-        )
+        at_every_call: tuple[Callable[[], object], ...] = (self._serve, self._prepare)
+        round_too = (*at_every_call, self._look, self._keep, self._tell, self._feed)
         while not self._stopping:
             if not self._do(self._sleep):
-                time.sleep(TURN_S)
+                time.sleep(ROUND_S)
+            duties = at_every_call
+            if (now_s := time.monotonic()) >= self._round_s:
+                self._round_s = now_s + ROUND_S
+                duties = round_too
             for duty in duties:
                 if self._stopping:
                     return
@@ -130,8 +131,9 @@ class Steward:
 
         What they are told goes slowly, and nobody who asks for a panic waits for it.
         """
-        tapped = self._service.tapped is not None
-        until_s = time.monotonic() + (TAP_TURN_S if tapped else TURN_S)
+        until_s = self._round_s
+        if self._service.tapped is not None:
+            until_s = min(until_s, time.monotonic() + TAP_TURN_S)
         awake: list[Any] = [self._wake_read]
         if self._desk is not None and self._desk_is_there:
             awake.append(self._desk)
@@ -142,6 +144,7 @@ class Steward:
             called, _, _ = select.select(awake, [], [], wait_s)
         with suppress(BlockingIOError):
             os.read(self._wake_read, 4096)
+            self._round_s = 0.0  # something has happened here
 
     def fail(self, link: OutputLink, error: Exception) -> None:
         """A port has not taken what a synth that is back was told."""
