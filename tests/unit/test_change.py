@@ -1,6 +1,6 @@
 """Changing to another rig while it plays: reload, songs, panic, bypass, a lost input.
 
-The rules are CONTRACT.md's rule 1 and what docs/songs.md and docs/live.md promise.
+The rules are CONTRACT.md's rule 1 and what docs/songs.md and docs/on-stage.md promise.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import pytest
 from engine_kit import MS, Desk, entry, lines, output, rig
 
 from pointsman.device import Device
+from pointsman.plugin import Emission, Plugin, PluginOptions, stateless
 from pointsman.rig import EntrySpec, OutputSpec, Press, Rig, Safety, Songs
 
 REMAP = entry("channel_remap", map={1: 5})
@@ -365,3 +366,20 @@ def test_homes_can_be_asked_without_sending_anything() -> None:
     before = list(desk.lines)
     assert desk.engine.homes() == {"tug": [b"\xb4\x4a\x40"]}
     assert desk.lines == before
+
+
+def test_homes_can_be_asked_where_a_step_fails_or_makes_several_of_them() -> None:
+    class Breaks(Plugin[PluginOptions]):
+        name = "breaks"
+
+        @stateless
+        def on_control(self, data: bytes, t_ns: int) -> Emission:
+            raise ZeroDivisionError("by nought")
+
+    breaks = EntrySpec(Breaks, PluginOptions(), "breaks")
+    for behind in (breaks, entry("channel_remap", map={1: [5, 6]})):
+        desk = Desk(tug(RESET, replace(behind, bypass=True)))
+        desk.hear("0 B0 4A 7F\n1 90 3C 64")
+        desk.engine.bypass("tug", 1, False, 2 * MS)
+        assert desk.engine.homes() == {"tug": []}
+        assert not desk.engine.faults
