@@ -277,7 +277,7 @@ tug 5 B4 43 00
 
 
 def test_panic_ends_notes_then_everything_then_goes_home_then_lifts_pedals() -> None:
-    """Order: note-offs, All Notes Off, All Sound Off, homes, pedals up (docs/live.md)."""
+    """Order: note-offs, All Notes Off, All Sound Off, homes, pedals up (docs/on-stage.md)."""
     desk = Desk(tug(RESET, REMAP))
     desk.hear("0 B0 4A 7F\n1 90 3C 64")
     desk.engine.panic(5 * MS)
