@@ -7,14 +7,15 @@ Each way is a program with one virtual input and some virtual outputs:
 - `five`: a rig of five transforms on each output, run as a player runs it.
 
 All three get the scheduling that `run` asks for, where it is granted. This program plays to them
-and listens (`Ears`). It takes the time neither of its own sending nor of its own hearing: the
-kernel's sequencer stamps each message where it is put into a receiver's queue (to the
-microsecond, as python-rtmidi hands it on). The ears get what is played as well as what comes out,
-so the difference of two stamps is the way's alone: waking up, dealing with it, sending it on.
+and listens (`Ears`). It takes the time neither of its own sending nor of its own hearing: a small
+C++ program (listener.cpp) is woken first of all when a message arrives, and reads the clock. It
+hears what is played as well as what comes out, so the difference of two times is the way's alone:
+waking up, dealing with it, sending it on.
 """
 
 from __future__ import annotations
 
+import atexit
 import math
 import os
 import shutil
@@ -26,6 +27,7 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -44,7 +46,7 @@ FIVE_WITH_CLOCK = FIVE.replace("clock: drop", "transport: drop")
 CPP, BARE, RIG = "C++", "bare", "five"
 WHAT = {CPP: "C++ pass-through", BARE: "bare python-rtmidi", RIG: "five transforms"}
 
-SOURCE = Path(__file__).with_name("pass_through.cpp")
+LIBRARIES = {"pass_through": "-lrtmidi", "listener": "-lasound"}
 START_S, ANSWER_S = 60.0, 5.0
 
 
@@ -62,30 +64,29 @@ STEPS = (
     Step(b"\x80\x3c\x40", 2),  # and the control goes home
 )
 
-Heard = tuple[int, bytes]
-"""When in microseconds, since the ears have heard anything at all, and what."""
+Heard = tuple[float, bytes]
+"""When, in microseconds from any fixed start, and what."""
 
 
 class Ears:
-    """Hears what is played and what comes out, with the kernel's stamps."""
+    """Hears what comes to one port, and when it did; listener.cpp does the listening."""
 
     def __init__(self, name: str) -> None:
-        import rtmidi
-
-        self._now_us = 0
         self._wanted = sys.maxsize
         self._done = threading.Event()
         self.heard: list[Heard] = []
-        self.midi = rtmidi.MidiIn(rtmidi.API_LINUX_ALSA, name="bench")
-        self.midi.ignore_types(sysex=False, timing=False, active_sense=False)
-        self.midi.set_callback(self._hear)
-        self.midi.open_virtual_port(name)
+        program = build("listener")
+        assert program is not None, "the bench asks lacking() first"
+        self._process = subprocess.Popen([program, name], stdout=subprocess.PIPE, text=True)
+        threading.Thread(target=self._hear, daemon=True).start()
 
-    def _hear(self, event: tuple[list[int], float], data: object = None) -> None:
-        self._now_us += round(event[1] * 1_000_000)
-        self.heard.append((self._now_us, bytes(event[0])))
-        if len(self.heard) >= self._wanted:
-            self._done.set()
+    def _hear(self) -> None:
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            time_ns, _, data = line.partition(" ")
+            self.heard.append((int(time_ns) / 1000, bytes.fromhex(data)))
+            if len(self.heard) >= self._wanted:
+                self._done.set()
 
     def expect(self, count: int) -> None:
         """Forget what was heard, and get ready for so many messages."""
@@ -96,6 +97,11 @@ class Ears:
     def wait(self, within_s: float = ANSWER_S) -> bool:
         """Wait until all of it came."""
         return self._done.wait(within_s)
+
+    def close(self) -> None:
+        """Listen no more."""
+        self._process.terminate()
+        self._process.wait()
 
 
 class Way:
@@ -166,9 +172,10 @@ class Way:
 
     def close(self) -> None:
         """Close the ports."""
-        for port in {self._player, self.ears.midi, self.played.midi}:
-            port.close_port()
-            port.delete()
+        self._player.close_port()
+        self._player.delete()
+        for ears in {self.ears, self.played}:
+            ears.close()
 
 
 # ---- ports ---------------------------------------------------------------------------------------
@@ -178,7 +185,11 @@ def lacking() -> str | None:
     """What this machine lacks for the live benches; None when all is there."""
     if (found := missing()) is not None:
         return found
-    return None if shutil.which("aconnect") else "no aconnect; on Debian: apt install alsa-utils"
+    if shutil.which("aconnect") is None:
+        return "no aconnect; on Debian: apt install alsa-utils"
+    if build("listener") is None:
+        return "tests/bench/listener.cpp does not build; on Debian: apt install g++ libasound2-dev"
+    return None
 
 
 def connect(source: str, target: str, *, undo: bool = False) -> None:
@@ -231,15 +242,17 @@ def bare(in_name: str, out_names: Sequence[str]) -> None:
     signal.pause()
 
 
-def build(folder: Path) -> Path | None:
-    """The C++ pass-through, built into a folder; None, and a line, where that is not possible."""
-    program = folder / "pass_through"
+@cache
+def build(name: str) -> str | None:
+    """One of the C++ programs, built once for all that want it; None where that is not possible."""
+    folder = tempfile.mkdtemp(prefix="bench-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    program = os.path.join(folder, name)
+    source = Path(__file__).with_name(f"{name}.cpp")
+    command = ["g++", "-O2", "-o", program, str(source), LIBRARIES[name]]
     try:
-        subprocess.run(
-            ["g++", "-O2", "-o", program, SOURCE, "-lrtmidi"], check=True, capture_output=True
-        )
+        subprocess.run(command, check=True, capture_output=True)
     except (OSError, subprocess.CalledProcessError):
-        print("without the C++ pass-through; on Debian: apt install g++ librtmidi-dev\n")
         return None
     return program
 
@@ -292,7 +305,9 @@ def ways(outputs: Sequence[int], chain: str = FIVE, *, apart: bool = False) -> I
     """All the ways with these numbers of outputs, running and connected (see `Way.connect`)."""
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        program = build(folder)
+        program = build("pass_through")
+        if program is None:
+            print("without the C++ pass-through; on Debian: apt install g++ librtmidi-dev\n")
         kinds = (CPP, BARE, RIG) if program else (BARE, RIG)
         found = [Way(kind, number) for number in outputs for kind in kinds]
         for way in found:
