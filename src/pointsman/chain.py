@@ -84,6 +84,7 @@ class Entry:
         self.label = spec.label
         self.line = spec.line
         self.file = spec.file
+        self.where = f"{spec.file}:{spec.line}"
 
     def begin(self, schedule: Schedule) -> None:
         """Be used from now on: what the plugin has asked for is now due in this schedule."""
@@ -218,6 +219,16 @@ class Chain:
             for key in keys:
                 table[key] = stop
         return table
+
+    def known(self) -> list[list[int]]:
+        """The keys of the paths that have been made, for each place."""
+        return [list(paths) for paths in self._paths]
+
+    def make_paths(self, known: Sequence[Sequence[int]]) -> None:
+        """Make the paths for these keys, for each place, before a message needs them."""
+        for paths, keys in zip(self._paths, known, strict=False):
+            for key in keys:
+                paths[key]
 
     def run(self, place: int, key: int, data: bytes, t_ns: int) -> None:
         """Send one message down the chain from `place` on, and into the sink."""

@@ -9,7 +9,7 @@ transport; the input's chain, then the chain of each output; the output's ledger
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import partial
@@ -37,7 +37,7 @@ from pointsman.message import (
 from pointsman.output import DelayedSend, Output, Send
 from pointsman.prepared import Prepared, PreparedSet, Succession, succeed
 from pointsman.rig import OutputSpec, Rig
-from pointsman.routes import FEW_VALUES, Route, Routes
+from pointsman.routes import FEW_VALUES, Lane, Route, Routes
 from pointsman.schedule import Schedule, Timer
 from pointsman.transport import Transport, TransportChange
 from pointsman.units import Duration
@@ -61,6 +61,9 @@ class Fault(NamedTuple):
             f"and is bypassed from now on: {self.entry.fault}"
         )
 
+
+MOST_PLANNED = 512
+"""Routes that are worked out again after a change, at most; the newest."""
 
 SONG_KEYS = frozenset({START_KEY, CONTINUE_KEY, STOP_KEY, SONG_POSITION_KEY})
 SWITCH_ON = 64
@@ -104,6 +107,7 @@ class Engine:
         self._routes = Routes()
         self._straight: dict[bytes, Route] = {}
         """The routes, if nothing stands between the input and the split; else nothing."""
+        self._ways_left: Iterator[bool] = iter(())
         self._closed = False
         self._set = PreparedSet(rig, self.transport)
         self.song = 0
@@ -163,21 +167,14 @@ class Engine:
     def _watchers(
         self, name: str | None
     ) -> tuple[Callable[[Entry, int], None], Callable[[], None], Observer | None]:
-        observe = self._observe
-
         def on_fault(entry: Entry, t_ns: int) -> None:
             self.faults.append(Fault(name, entry, t_ns))
             self._routes.forget()
             for output in self._all if name is None else [self.outputs[name]]:
                 output.end_unclaimed(t_ns)
 
-        if observe is None:
-            return on_fault, self._routes.settle, None
-
-        def watch(entry: Entry, data: bytes | None, t_ns: int, out: object) -> None:
-            observe(name, entry, data, t_ns, out)
-
-        return on_fault, self._routes.settle, watch
+        observe = self._observe and partial(self._observe, name)
+        return on_fault, self._routes.settle, observe
 
     # ---- the three calls that both shells are loops over -----------------------------------
 
@@ -308,6 +305,7 @@ class Engine:
         entry = chain.entries[place]
         if on == entry.bypass:
             return
+        self._remember_ways()
         if on:
             chain.bypass(entry, t_ns)
         else:
@@ -344,10 +342,46 @@ class Engine:
     def observe(self, observe: EngineObserver | None) -> None:
         """Tell `observe` from now on what every entry does; None: nobody."""
         self._observe = observe
+        self._remember_ways()
         for name, chain in ((None, self.input_chain), *((o.name, o.chain) for o in self._all)):
             chain.observe = self._watchers(name)[2]
             chain.compile()
         self._routes.forget()
+
+    # ---- the ways of messages, known beforehand ----------------------------------------------
+
+    def plan_again(self) -> bool:
+        """Work out one of the ways that messages took before the last change; False: all are.
+
+        What nobody has worked out until then its first message pays for. It takes microseconds,
+        so that whoever has the time can do it between two messages.
+        """
+        return next(self._ways_left, False)
+
+    def _remember_ways(self) -> None:
+        lanes = list(self._routes.lanes)
+        routes = list(self._routes)[-MOST_PLANNED:]
+        paths = {output.name: output.chain.known() for output in self._all}
+        self._ways_left = self._plan_ways(lanes, routes, paths)
+
+    def _plan_ways(
+        self,
+        lanes: Sequence[int],
+        routes: Sequence[bytes],
+        paths: Mapping[str, Sequence[Sequence[int]]],
+    ) -> Iterator[bool]:
+        for name, known in paths.items():
+            if name in self.outputs:
+                self.outputs[name].chain.make_paths(known)
+                yield True
+        for key in lanes:
+            if key not in self._routes.lanes:
+                self._lane(key)
+                yield True
+        for data in routes:
+            if data not in self._routes:
+                self._routes.plan(key_of(data), data, self._all)
+                yield True
 
     # ---- other rigs and songs ----------------------------------------------------------------
 
@@ -437,6 +471,7 @@ class Engine:
             for name, entries in prepared.entries.items()
         }
         other_input = prepared.rig.input_port != self.rig.input_port
+        self._remember_ways()
         self._let_go(other_input, stay, plan, t_ns)
         self._routes.forget()
         self._leave_wires(prepared.rig, stay, t_ns)
@@ -547,12 +582,15 @@ class Engine:
             if key in FEW_VALUES:
                 self._split_by_route(key, data, t_ns)
                 return
-            reached = self._sensing if key == ACTIVE_SENSING_KEY else self._all
-            lane = self._routes.plan_lane(key, reached)
+            lane = self._lane(key)
         tally, calls = lane
         tally.hits += 1
         for call, where, table in calls:
             call(where, data.translate(table) if table else data, t_ns)
+
+    def _lane(self, key: int) -> Lane:
+        reached = self._sensing if key == ACTIVE_SENSING_KEY else self._all
+        return self._routes.plan_lane(key, reached)
 
     def _split_by_route(self, key: int, data: bytes, t_ns: int) -> None:
         tally, calls = self._routes.get(data) or self._routes.plan(key, data, self._all)

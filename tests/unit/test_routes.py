@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
@@ -358,3 +359,31 @@ def test_when_there_is_no_room_all_is_forgotten_and_nothing_lost(
     ]
     assert desk.output.received == 16
     assert desk.entry.changed == 16
+
+
+def test_after_a_change_the_ways_can_be_worked_out_before_a_message_needs_them() -> None:
+    texts = ["B0 07 40", "B0 07 41", "90 3C 64", "80 3C 40", "E0 01 02"]
+    told, plain = (Desk([Raiser, Counter], [Mover]) for _ in range(2))
+    for desk in (told, plain):
+        desk.feed(*texts)
+        called.clear()
+        desk.engine.change(desk.engine.prepare(desk.engine.rig), 0)
+        assert not called
+    while told.engine.plan_again():
+        pass
+    assert called == ["raiser"] * 2
+    assert not told.engine.plan_again()
+    assert told.feed(*texts) == plain.feed(*texts)
+    told_output, plain_output = told.output, plain.output
+    assert (told_output.received, told_output.sent) == (plain_output.received, plain_output.sent)
+    assert told.entry.changed == plain.entry.changed == 4
+
+
+def test_ways_that_lead_nowhere_any_more_are_forgotten() -> None:
+    desk = Desk([Raiser], [Mover])
+    desk.feed("B0 07 40", "90 3C 64", "80 3C 40")
+    rig = desk.engine.rig
+    desk.engine.change(desk.engine.prepare(replace(rig, outputs=rig.outputs[1:])), 0)
+    while desk.engine.plan_again():
+        pass
+    assert desk.feed("B0 07 40") == [("out1", "B4 07 40")]

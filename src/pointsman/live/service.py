@@ -177,8 +177,7 @@ class Service:
         self, output: str | None, entry: Entry, data: bytes | None, t_ns: int, out: object
     ) -> None:
         if out is not data and self.tapped is not None:
-            place = f"{entry.file}:{entry.line}"
-            self._tap(("did", t_ns, output, place, entry.label, data, out))
+            self._tap(("did", t_ns, output, entry.where, entry.label, data, out))
 
     # ---- on the main thread ------------------------------------------------------------------
 

@@ -161,7 +161,11 @@ class Steward:
             self._notifier.feed()
 
     def _prepare(self) -> None:
-        """Make the next change of song ready."""
+        """Make the next change of song ready, and what messages will need after the last one."""
+        more = True
+        while more and not self._stopping:
+            with self._service.lock:
+                more = self._service.engine.plan_again()
         if not self._service.engine.songs_prepared:
             self._service.engine.prepare_songs()
 
