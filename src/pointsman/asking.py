@@ -72,8 +72,7 @@ class Asking:
         self, question: str, choices: Sequence[str], default: int = 1, *, option: str = ""
     ) -> int:
         """Which of the choices, from 1; they are listed first. 0 as `default`: there is none."""
-        for number, text in enumerate(choices, 1):
-            self.say(f"  {number:2}  {text}")
+        self.listed(choices)
 
         def read(text: str) -> int:
             if text.isdecimal() and 1 <= int(text) <= len(choices):
@@ -81,3 +80,35 @@ class Asking:
             raise ValueError(f"answer with a number from 1 to {len(choices)}")
 
         return self.until_right(question, read, str(default) if default else "", option=option)
+
+    def listed(self, choices: Sequence[str]) -> None:
+        """List choices, numbered from 1."""
+        for number, text in enumerate(choices, 1):
+            self.say(f"  {number:2}  {text}")
+
+
+class Usual(Asking):
+    """Asks nobody: every answer is what Enter alone would have said, for scripts."""
+
+    def __init__(self, out: TextIO) -> None:
+        super().__init__(out, out)
+
+    def line(self, question: str, default: str = "", *, option: str = "") -> str:
+        """What is offered. UsageError where nothing is; it names the option that says it."""
+        if not default:
+            raise UsageError(f"'{question}' has no usual answer; give it with {option}")
+        return default
+
+    def until_right(
+        self,
+        question: str,
+        read: Callable[[str], AnswerT],
+        default: str = "",
+        *,
+        option: str = "",
+    ) -> AnswerT:
+        """What is offered, if it is right; UsageError says why it is not."""
+        try:
+            return read(self.line(question, default, option=option))
+        except ValueError as error:
+            raise UsageError(f"{question}: {error}; give another with {option}") from None

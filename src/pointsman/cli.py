@@ -225,6 +225,10 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("rig", metavar="RIG", help="the rig file")
     check.add_argument("--json", action="store_true", help="print the verdict as JSON")
 
+    from pointsman.setup.commands import add_init_command
+
+    add_init_command(add)
+
     from pointsman.device_commands import add_device_commands
 
     device = add(
