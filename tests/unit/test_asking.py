@@ -66,5 +66,5 @@ def test_a_script_that_must_say_more_is_told_the_option() -> None:
     ask = Usual(io.StringIO())
     with pytest.raises(UsageError, match="'Port' has no usual answer; give it with --port"):
         ask.line("Port", option="--port")
-    with pytest.raises(UsageError, match="Which: answer with a number .*; give another with --to"):
+    with pytest.raises(UsageError, match=r"Which: answer with a number .*; give another with --to"):
         ask.choice("Which", ["Tug"], 3, option="--to")
