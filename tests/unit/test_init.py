@@ -5,11 +5,13 @@ from __future__ import annotations
 import io
 import os
 import re
+import signal
 import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+import pexpect
 import pytest
 import yaml
 from hypothesis import HealthCheck, given, settings
@@ -458,3 +460,30 @@ def test_whatever_things_are_called_the_rig_says_so(name: str, port: str, tmp_pa
     outputs = yaml.safe_load(text)["outputs"]
     assert str(next(iter(outputs))) == name
     assert outputs[next(iter(outputs))]["port"] == port
+
+
+# ---- at a terminal -------------------------------------------------------------------------------
+
+
+def _hear_ctrl_c() -> None:
+    """Where the tests are run in the background the signal is ignored, and stays so."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def test_ctrl_c_in_the_middle_of_the_questions_leaves_nothing(tmp_path: Path) -> None:
+    """At a real terminal, which makes the signal of the key."""
+    terminal = pexpect.spawn(
+        sys.executable, ["-m", "pointsman.cli", "init", "harbour.yaml"], cwd=str(tmp_path),
+        encoding="utf-8", dimensions=(24, 40), timeout=30,
+        preexec_fn=_hear_ctrl_c,
+    )  # fmt: skip
+    terminal.expect_exact("Its number, or a name")
+    terminal.sendline("null:")
+    terminal.expect_exact("Synth 1: which port leads to it?")
+    terminal.expect_exact("Its number, or a name")
+    terminal.sendcontrol("c")
+    terminal.expect_exact("Nothing is written.")
+    terminal.expect_exact(pexpect.EOF)
+    terminal.close()
+    assert terminal.exitstatus == 130
+    assert there(tmp_path) == []

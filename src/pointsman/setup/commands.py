@@ -24,7 +24,20 @@ CAUTION = (
 
 def add_init_command(add: Add) -> None:
     """Add it to the command line."""
-    init = add("init", _init, "write a first rig, from questions or from options", _EXAMPLE)
+    init = add(
+        "init", _init, "write a first rig, from questions or from options", _EXAMPLE,
+        more="The rig has comments that say why each part is there; small device files are written "
+        "beside it. What the options do not say is asked, or is as usual with --yes. All files are "
+        "written, or none.",
+        examples=(
+            "pointsman init",
+            'pointsman init harbour.yaml --input "Stage Sequencer" --output tug="Quay 1"',
+            "pointsman init quay.yaml --force --yes --input virtual:Quay --output tug=virtual:Tug"
+            " --wire tug=din --device tug=devices/tug.yaml --no-clock tug",
+        ),
+        exits={2: "an option is wrong, an answer is missing, or RIG is there already"},
+        see=("docs/first-rig.md", "docs/ports.md"),
+    )  # fmt: skip
     init.add_argument(
         "rig", metavar="RIG", type=Path, nargs="?", help=f"the file to write; default {USUAL_FILE}"
     )
@@ -63,6 +76,14 @@ def _pair(text: str) -> tuple[str, str]:
 
 
 def _init(options: argparse.Namespace) -> int:
+    try:
+        return _make(options)
+    except KeyboardInterrupt:
+        print("\nNothing is written.", file=sys.stderr)
+        raise
+
+
+def _make(options: argparse.Namespace) -> int:
     from pointsman.asking import Asking, Usual
     from pointsman.setup.files import put
     from pointsman.setup.given import given
