@@ -393,6 +393,10 @@ def _parser() -> argparse.ArgumentParser:
     plugins.add_argument("name", metavar="NAME", nargs="?", help="show this one")
     plugins.add_argument("--json", action="store_true", help="print it as JSON")
     _add_folder(plugins)
+
+    from pointsman.completion import add_completion_command
+
+    add_completion_command(add, parser)
     return parser
 
 

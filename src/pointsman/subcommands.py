@@ -80,7 +80,7 @@ def adding_to(parser: argparse.ArgumentParser) -> Add:
         command: argparse.ArgumentParser = commands.add_parser(
             name,
             help=text,
-            description=f"{text[:1].upper()}{text[1:]}. {more}".strip(),
+            description=f"{text[:1].upper()}{text[1:]}.\n\n{more}".strip(),
             epilog=_epilog([example, *examples], {**EXIT_CODES, **exits}, heeds, [section, *see]),
             formatter_class=Formatter,
         )
