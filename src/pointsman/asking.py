@@ -6,12 +6,17 @@ would have given it.
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections.abc import Callable, Sequence
 from typing import TextIO, TypeVar
 
 from pointsman.errors import UsageError
 
 AnswerT = TypeVar("AnswerT")
+
+_WIDEST = 80
+"""Columns: longer lines are hard to read."""
 
 
 class Asking:
@@ -24,6 +29,11 @@ class Asking:
     def say(self, text: str) -> None:
         """Print a line."""
         print(text, file=self._out, flush=True)
+
+    def prose(self, text: str) -> None:
+        """Print sentences, folded to the width of the terminal."""
+        width = max(20, min(shutil.get_terminal_size().columns, _WIDEST))
+        self.say(textwrap.fill(text, width, break_on_hyphens=False, break_long_words=False))
 
     def line(self, question: str, default: str = "", *, option: str = "") -> str:
         """One line as it was typed, without blanks around it; `default` for an empty one.

@@ -123,6 +123,9 @@ def test_ports_are_listed_by_number_and_midi_through_comes_last(init: Init) -> N
 
 
 WRONG = {
+    "a folder": (0, ".", ".: is a folder; name a file in it, such as rig.yaml"),
+    "a rig that is no YAML file": (0, "harbour", "harbour: a rig is a YAML file; write for "),
+    "a rig below a file": (0, "rig.txt/rig.yaml", "'rig.txt' is no folder; write for example"),
     "a number that is none of the list": (1, "17", "answer with a number from 1 to 5"),
     "a text that fits several": (2, "gull", "'gull' fits 2 ports: 'Gull:Gull MIDI 1 28:0', "),
     "a unit that is none": (2, "Gull [socket here]", "'here' is no socket; write for example"),
@@ -303,6 +306,8 @@ REFUSED = {
         "--input null: --output a=Tug --output b=Tug --no-clock b --yes",
         "--no-clock b: a is on the same cable and gets the clock"),
     "no pair": ("--output tug", "'tug' is not NAME=VALUE; write like tug=5"),
+    "a rig that is none": ("harbour --input null: --output a=null: --yes",
+                           "harbour: a rig is a YAML file; write for example harbour.yaml"),
     "a folder": ("folder --input null: --output a=null: --yes", "folder: is a folder; name a file"),
 }  # fmt: skip
 
@@ -487,3 +492,31 @@ def test_ctrl_c_in_the_middle_of_the_questions_leaves_nothing(tmp_path: Path) ->
     terminal.close()
     assert terminal.exitstatus == 130
     assert there(tmp_path) == []
+
+
+# ---- the page ------------------------------------------------------------------------------------
+
+
+class Echo(io.StringIO):
+    """A terminal shows what is typed."""
+
+    def readline(self, size: int = -1, /) -> str:
+        line = super().readline(size)
+        print(line, end="")
+        return line
+
+
+def test_the_page_shows_the_questions_as_they_are(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "first-rig.md").read_text("utf-8")
+    shown = page.partition("$ pointsman init harbour.yaml\n")[2].partition("```")[0]
+    boxes = ["Tug Box:Tug Box MIDI 1 24:0", "Gull Box:Gull Box MIDI 1 28:0"]
+    names = {True: INPUTS, False: [*OUTPUTS[:1], *boxes]}
+    monkeypatch.setattr(io_rtmidi, "port_names", lambda *, is_input: list(names[is_input]))
+    monkeypatch.setattr(listing, "serial_paths", list)
+    monkeypatch.setenv("COLUMNS", "80")
+    typed = ["", "", "tug", "", "", "5", "1", "", "n", "", ""]
+    monkeypatch.setattr(sys, "stdin", Echo("".join(f"{line}\n" for line in typed)))
+    assert main(["init", "harbour.yaml"]) == 0
+    assert capsys.readouterr().out == shown

@@ -16,10 +16,29 @@ UNKNOWN = "?"
 """What is typed for something that nobody knows yet."""
 
 NO_DEVICE = "-"
+SUFFIXES = (".yaml", ".yml")
 
 _CHANNEL = Whole(1, 16, "a channel")
 _VOICES = Whole(1, 2048, "a number of voices")
 _RATE = Whole(1, 100_000_000, "a wire", tuple(WIRE_RATES))
+
+
+def read_rig_path(text: str) -> Path:
+    """Where the rig is to be written."""
+    path = Path(text)
+    if path.is_dir():
+        raise ValueError(f"{path}: is a folder; name a file in it, such as {path / 'rig.yaml'}")
+    if path.suffix not in SUFFIXES:
+        raise ValueError(f"{path}: a rig is a YAML file; write for example {path}.yaml")
+    _check_folder(path, "rig.yaml")
+    return path
+
+
+def _check_folder(path: Path, example: str) -> None:
+    """See that the folder of a file is there, or can be made."""
+    there = next(each for each in path.parents if each.exists())
+    if not there.is_dir():
+        raise ValueError(f"'{there}' is no folder; write for example {example}")
 
 
 def read_channel(text: str) -> int:
@@ -73,14 +92,12 @@ def read_device_path(text: str, folder: Path, default_name: str) -> DeviceAnswer
         text = os.path.relpath(path.resolve(), folder.resolve())
     if path.exists():
         return _existing(path, text)
-    if path.suffix not in (".yaml", ".yml"):
+    if path.suffix not in SUFFIXES:
         raise ValueError(
             f"there is no file '{text}', and a new one needs a name such as "
             f"devices/{default_name}.yaml; or write {NO_DEVICE} for none"
         )
-    parent = next(each for each in path.parents if each.exists())
-    if not parent.is_dir():
-        raise ValueError(f"'{parent}' is no folder; write for example devices/{default_name}.yaml")
+    _check_folder(path, f"devices/{default_name}.yaml")
     return DeviceAnswer(text, True, path.stem.replace("-", " ").replace("_", " ").title())
 
 

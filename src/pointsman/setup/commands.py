@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from pointsman.setup.plan import Plan
 
 USUAL_FILE = "rig.yaml"
+GREETING = "Enter alone takes what stands in [brackets]. Ctrl-C ends this, and nothing is written."
 CAUTION = (
-    "Turn speakers and headphones down before you plug anything in or start a rig: a wrong patch\n"
+    "Turn speakers and headphones down before you plug anything in or start a rig: a wrong patch "
     "can be far louder than you expect."
 )
 
@@ -39,7 +40,7 @@ def add_init_command(add: Add) -> None:
         see=("docs/first-rig.md", "docs/ports.md"),
     )  # fmt: skip
     init.add_argument(
-        "rig", metavar="RIG", type=Path, nargs="?", help=f"the file to write; default {USUAL_FILE}"
+        "rig", metavar="RIG", nargs="?", help=f"the file to write; default {USUAL_FILE}"
     )
     init.add_argument("--input", metavar="PORT", help="the port that the sequencer plays into")
     for option, metavar, dest, text in (
@@ -96,8 +97,9 @@ def _make(options: argparse.Namespace) -> int:
         sys.stdin.reconfigure(errors="replace")  # bytes that are no UTF-8 are a wrong answer
     ask = Usual(sys.stdout) if options.yes else Asking(sys.stdin, sys.stdout)
     if not options.yes:
-        ask.say("Enter alone takes what stands in [brackets]. Ctrl-C ends this, and nothing is")
-        ask.say(f"written.\n{CAUTION}\n")
+        ask.prose(GREETING)
+        ask.prose(CAUTION)
+        ask.say("")
     rig = _file(options, ask)
     if rig is None:
         return DONE
@@ -118,10 +120,15 @@ def _make(options: argparse.Namespace) -> int:
 def _file(options: argparse.Namespace, ask: Asking) -> Path | None:
     """Where the rig goes; None where the player keeps what is there. UsageError in a script."""
     from pointsman.errors import UsageError
+    from pointsman.setup.answers import read_rig_path
 
-    rig: Path = options.rig or Path(ask.line("The file for the rig", USUAL_FILE, option="RIG"))
-    if rig.is_dir():
-        raise UsageError(f"{rig}: is a folder; name a file in it, such as {rig / USUAL_FILE}")
+    if options.rig is None:
+        rig = ask.until_right("The file for the rig", read_rig_path, USUAL_FILE, option="RIG")
+    else:
+        try:
+            rig = read_rig_path(options.rig)
+        except ValueError as error:
+            raise UsageError(str(error)) from None
     if not rig.exists() or options.force:
         return rig
     if options.yes:

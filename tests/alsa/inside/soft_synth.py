@@ -56,8 +56,9 @@ class SoftSynth:
 def soft_synth(channel: int, folder: Path, name: str = "Tug") -> Iterator[SoftSynth]:
     """A synth that hears `channel` (1-16) and nothing else, until the end."""
     out = folder / "synth.out"
+    loud: Callable[[bytes], bool] = _loud
     if HAS_FLUIDSYNTH:
-        command, loud = _fluidsynth(channel, folder, out, name), _loud
+        command = _fluidsynth(channel, folder, out, name)
     else:
         name, command = "aseqdump", ["stdbuf", "-oL", "aseqdump"]
         loud = _dumped(channel)

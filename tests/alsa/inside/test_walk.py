@@ -10,8 +10,9 @@ import os
 import re
 import signal
 import sys
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,8 @@ import pexpect
 import pytest
 from sequencer import PATIENCE_S, on_alsa, play, ports
 from soft_synth import SoftSynth, soft_synth
+
+from pointsman.cli import _parser
 
 pytestmark = on_alsa
 
@@ -34,9 +37,13 @@ many words do we read per minute?", 2019; from memory)."""
 THINKING_S = 2.0
 """Before each answer; our assumption."""
 
+SAME_NOTE_S = 0.9
+"""For so long after a note began it is still that one."""
+
 LIMIT_S = 5 * 60
 PROMPT = "quay> "
 CHANNEL = 5
+FINDS = "find-channel" in _parser().format_help()
 
 
 def _hear_ctrl_c() -> None:
@@ -95,6 +102,40 @@ class Newcomer:
         self.spent_s += 1 / KEYS_PER_S
         self._shell.sendcontrol("c")
 
+    def _sees(self, *texts: str) -> str | None:
+        """Which of the texts has come by now, if any; what came before it is read."""
+        place = self._shell.expect_exact([*texts, pexpect.TIMEOUT], timeout=0.05)
+        return texts[place] if place < len(texts) else None
+
+    def presses_enter_when_it_sounds(self, synth: SoftSynth, *until: str) -> str:
+        """Listen, and press Enter at each note, until one of the texts comes; which it was.
+
+        This takes its real time, and is counted so.
+        """
+        began_s, since, quiet_until_s = time.monotonic(), synth.mark(), 0.0
+        while (seen := self._sees(*until)) is None:
+            if time.monotonic() < quiet_until_s:
+                since = synth.mark()
+            elif synth.sounds(since, 0):
+                self._shell.send("\n")
+                quiet_until_s = time.monotonic() + SAME_NOTE_S
+        self.spent_s += time.monotonic() - began_s
+        return seen
+
+    def answers_what_it_hears(self, synth: SoftSynth, question: str, *until: str) -> str:
+        """Answer one question after the other with y or n, until another text comes: which."""
+        since = synth.mark()
+        while True:
+            seen = self._sees(question, *until)
+            if seen and seen != question:
+                return seen
+            if seen == question:
+                self._shell.expect_exact(": ")
+                self.types("y" if synth.sounds(since, 0) else "n")
+                self.spent_s += len(question.split()) / WORDS_PER_S
+                time.sleep(SAME_NOTE_S)  # the last note dies away
+                since = synth.mark()
+
     def number_of(self, name: str) -> str:
         """The number of a port in the list that stands on the screen."""
         found = re.search(rf"^ +(\d+)  {re.escape(name)}", self.screen, re.MULTILINE)
@@ -102,8 +143,10 @@ class Newcomer:
         return found[1]
 
     def leaves(self) -> None:
-        """Close the terminal."""
-        self._shell.close(force=True)
+        """Close the terminal, and have whatever runs in it end."""
+        self._shell.kill(signal.SIGKILL)
+        with suppress(pexpect.ExceptionPexpect):
+            self._shell.close(force=True)
 
 
 @contextmanager
@@ -139,6 +182,27 @@ def test_the_synth_hears_its_channel_and_no_other(synth: SoftSynth, tmp_path: Pa
         assert synth.sounds(since) == (channel == CHANNEL)
 
 
+def finds_the_channel(person: Newcomer, synth: SoftSynth) -> None:
+    """Nobody knows how the synth is set: notes on all channels tell.
+
+    Where the machine stumbles the person hears a note late, and tries again.
+    """
+    found = f"hears channel {CHANNEL}, as you heard it."
+    for _ in range(3):
+        person.types("pointsman find-channel tug --rig harbour.yaml")
+        person.answers("Is the sound turned down (y/n) [n]: ", "y")
+        person.reads("Press Enter each time you hear the note:")
+        sure, unheard = "Now one channel at a time", "Once more, an octave away (y/n)"
+        if person.presses_enter_when_it_sounds(synth, sure, unheard) == unheard:
+            person.answers(": ", "n")
+        question = "Did you hear it on channel"
+        if person.answers_what_it_hears(synth, question, found, PROMPT) == found:
+            person.answers("into devices/tug.yaml (y/n) [y]: ")
+            assert "Written: " in person.reads()
+            return
+    pytest.fail(f"the channel was not found:\n{person.screen}")
+
+
 def test_from_nothing_to_a_rig_that_plays_in_under_five_minutes(
     synth: SoftSynth, tmp_path: Path
 ) -> None:
@@ -152,13 +216,16 @@ def test_from_nothing_to_a_rig_that_plays_in_under_five_minutes(
         person.answers("Its name in the rig", "tug")
         person.answers("Its device file")
         person.answers("on channel [1]: ")
-        person.answers("It hears channel", str(CHANNEL))
+        person.answers("It hears channel", "?" if FINDS else str(CHANNEL))
         person.answers("Notes it can play at once", "8")
         person.answers("Number [3]: ")
         person.answers("Does it need clock", "n")
         person.answers("Another synth?")
         person.answers("Write harbour.yaml?")
         assert "Next:" in person.reads()
+        if FINDS:
+            finds_the_channel(person, synth)
+            person.runs(f"sed -i 's/{{1: 1}}/{{1: {CHANNEL}}}/' harbour.yaml")
         checked = person.runs("pointsman check harbour.yaml")
         assert "harbour.yaml: right." in checked
         assert "warning" not in checked
