@@ -500,8 +500,8 @@ def test_ctrl_c_in_the_middle_of_the_questions_leaves_nothing(tmp_path: Path) ->
 class Echo(io.StringIO):
     """A terminal shows what is typed."""
 
-    def readline(self, size: int = -1, /) -> str:
-        line = super().readline(size)
+    def readline(self, size: int | None = -1, /) -> str:  # type: ignore[override] # as StringIO's
+        line = super().readline()
         print(line, end="")
         return line
 
