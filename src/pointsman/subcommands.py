@@ -7,7 +7,7 @@ from __future__ import annotations
 import argparse
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol
+from typing import Any
 
 DONE, FAILED, WRONG = 0, 1, 2
 Command = Callable[[argparse.Namespace], int]
@@ -33,8 +33,14 @@ CONTROL_SOCKET: Mapping[str, str] = {
 _MANUAL = "docs/commands.md"
 
 
-class Add(Protocol):
-    """Adds one command to a command line."""
+class Add:
+    """Adds commands below a parser, one a call."""
+
+    def __init__(self, parser: argparse.ArgumentParser) -> None:
+        self._below = parser.prog.partition(" ")[2]
+        self._commands: Any = parser.add_subparsers(
+            title="commands", metavar="COMMAND", required=True
+        )
 
     def __call__(
         self,
@@ -56,28 +62,8 @@ class Add(Protocol):
         something else than in `EXIT_CODES`, or that are not there; `heeds` the files and variables
         that it heeds, `see` the pages to read on, beside its section of the manual.
         """
-
-
-def adding_to(parser: argparse.ArgumentParser) -> Add:
-    """What adds commands below a parser."""
-    commands: Any = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    def add(
-        name: str,
-        call: Command,
-        text: str,
-        example: str,
-        /,
-        *,
-        more: str = "",
-        examples: Sequence[str] = (),
-        exits: Mapping[int, str] = {},
-        heeds: Mapping[str, str] = {},
-        see: Sequence[str] = (),
-    ) -> argparse.ArgumentParser:
-        below = parser.prog.partition(" ")[2]
-        section = f"{_MANUAL}#{f'{below} {name}'.strip().replace(' ', '-')}"
-        command: argparse.ArgumentParser = commands.add_parser(
+        section = f"{_MANUAL}#{f'{self._below} {name}'.strip().replace(' ', '-')}"
+        command: argparse.ArgumentParser = self._commands.add_parser(
             name,
             help=text,
             description=f"{text[:1].upper()}{text[1:]}.\n\n{more}".strip(),
@@ -87,7 +73,10 @@ def adding_to(parser: argparse.ArgumentParser) -> Add:
         command.set_defaults(command=call)
         return command
 
-    return add
+
+def adding_to(parser: argparse.ArgumentParser) -> Add:
+    """What adds commands below a parser."""
+    return Add(parser)
 
 
 def _epilog(
