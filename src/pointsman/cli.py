@@ -237,7 +237,7 @@ def _parser() -> argparse.ArgumentParser:
         exits={
             0: "ended by Ctrl-C or SIGTERM, or because a file: input is over",
             **NO_PORT_CODE,
-            130: "ended by Ctrl-C before it was ready",
+            130: "ended by Ctrl-C before it was ready; 143: by SIGTERM",
         },
         heeds={
             **CONTROL_SOCKET,
@@ -308,7 +308,7 @@ def _parser() -> argparse.ArgumentParser:
         "gets its name when it is whole: what is interrupted leaves none behind.",
         examples=("pointsman render harbour.yaml set.tsv --out rendered --tail 2s --json",),
         exits={
-            1: "INPUT is broken: one line says where; what was rendered until there is kept",
+            1: "INPUT is broken (what was rendered until there is kept), or DIR cannot be written",
             2: "the rig is wrong, or INPUT is not there",
         },
         see=("docs/commands.md#event-logs",),

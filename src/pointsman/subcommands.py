@@ -16,7 +16,7 @@ EXIT_CODES: Mapping[int, str] = {
     0: "done",
     1: "it failed while it ran; one line says why",
     2: "the command line is wrong, or a file that was to be read",
-    130: "ended by Ctrl-C",
+    130: "ended by Ctrl-C before it could finish; 143: by SIGTERM",
 }
 """What the codes of every command mean, where it does not say more of one."""
 

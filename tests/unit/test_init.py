@@ -293,6 +293,8 @@ REFUSED = {
     "several ports": ("--input null: --output a=Gull --yes", "--output a=Gull: 'Gull' fits 2"),
     "one device twice": ("--input null: --output a=null: --output b=null: --device a=x.yaml "
                          "--device b=x.yaml --yes", "--device b=x.yaml: 'x.yaml' will be another"),
+    "the rig as a device": ("x.yaml --input null: --output a=null: --device a=x.yaml --yes",
+                            "--device a=x.yaml: 'x.yaml' is the rig itself; write another name"),
     "another channel than the device says": (
         "--input null: --output a=null: --device a=tug.yaml --channel a=4 --yes",
         "--channel a=4: tug.yaml says channel 5; change one of them"),
@@ -322,6 +324,19 @@ def test_wrong_options_are_refused_in_one_line_and_nothing_is_written(
     assert code == 2
     assert said in err.splitlines()[-1]
     assert there(tmp_path) == ["tug.yaml"]
+
+
+def test_options_answer_their_questions_and_the_rest_is_asked(init: Init) -> None:
+    typed = ["-", "", "1", "2", "n", "y"]  # device, from, voices, wire, clock, write
+    code, out, err = init(
+        "rig.yaml", "--input", "null:", "--output", "tug=Tug Box", "--channel", "tug=5", typed=typed
+    )
+    assert (code, err) == (0, "")
+    assert "Another synth" not in out
+    assert "It hears channel" not in out
+    tug = load_rig("rig.yaml").outputs[0]
+    assert [e.plugin.name for e in tug.chain] == ["clock_filter", "channel_remap", "note_limit"]
+    assert tug.wire_rate is None, "usb"
 
 
 # ---- two synths on one cable ---------------------------------------------------------------------
@@ -445,12 +460,15 @@ def test_the_name_that_a_port_suggests(port: str, name: str) -> None:
     assert suggest_name(port, {name}) == f"{name}-2"
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_whatever_a_port_is_called_the_suggestion_is_right(port: str) -> None:
     assert output_name_problem(suggest_name(port)) is None
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None
+)
 @given(
     name=st.text(min_size=1).filter(lambda t: output_name_problem(t) is None and "=" not in t),
     port=st.text(min_size=1).filter(lambda t: t.strip() and "[" not in t),

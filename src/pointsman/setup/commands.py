@@ -104,7 +104,7 @@ def _make(options: argparse.Namespace) -> int:
     if rig is None:
         return DONE
     over = rig.exists()  # and that is meant
-    plan = Questions(ask, Places(), told, rig.parent).plan(rig.stem)
+    plan = Questions(ask, Places(), told, rig).plan()
     if not options.yes and not ask.yes(f"Write {rig}?", True, option="--yes"):
         ask.say("Nothing is written.")
         return DONE

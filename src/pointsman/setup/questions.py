@@ -41,16 +41,16 @@ _WIRE_TEXTS = (
 
 
 class Questions:
-    """One interview. `folder` is that of the rig, from which device files are named."""
+    """One interview. `rig` is where the rig goes; device files are named from its folder."""
 
-    def __init__(self, ask: Asking, places: Places, told: Given, folder: Path) -> None:
+    def __init__(self, ask: Asking, places: Places, told: Given, rig: Path) -> None:
         self._ask = ask
         self._ports = PortQuestion(ask, places)
         self._told = told
-        self._folder = folder
+        self._rig = rig
         self._synths: list[Synth] = []
 
-    def plan(self, name: str) -> Plan:
+    def plan(self) -> Plan:
         """Ask for everything, from the input to the last synth."""
         source = self._ports.ask(
             "Which port does your sequencer play into?", self._told.input, "--input ", True
@@ -63,7 +63,7 @@ class Questions:
             while self._ask.yes("Another synth?", False, option="--output NAME=PORT"):
                 self._synths.append(self._synth(None, None))
         self._check_clocks()
-        return Plan(name, source.port, tuple(self._synths), source.lasting)
+        return Plan(self._rig.stem, source.port, tuple(self._synths), source.lasting)
 
     def _answer(
         self,
@@ -121,7 +121,10 @@ class Questions:
         default = f"devices/{name}.yaml"
 
         def read(text: str) -> DeviceAnswer | None:
-            device = read_device_path(text, self._folder, name)
+            folder = self._rig.parent
+            device = read_device_path(text, folder, name)
+            if device and (folder / device.path).resolve() == self._rig.resolve():
+                raise ValueError(f"'{text}' is the rig itself; write another name")
             news = [s.device.path for s in self._synths if s.device and s.device.is_new]
             if device and device.is_new and device.path in news:
                 raise ValueError(f"'{device.path}' will be another synth's; write another name")
