@@ -88,7 +88,7 @@ def _fluidsynth(channel: int, folder: Path, out: Path, name: str) -> list[str]:
     router.write_text(f"router_clear\nrouter_begin note\nrouter_chan {own} {own} 1 0\nrouter_end\n")
     settings = {
         "audio.file.name": out, "audio.file.type": "raw", "midi.portname": name,
-        "synth.reverb.active": 0, "synth.chorus.active": 0,
+        "synth.reverb.active": 0, "synth.chorus.active": 0, "synth.gain": 2,
     }  # fmt: skip
     options = [part for key, value in settings.items() for part in ("-o", f"{key}={value}")]
     return [
