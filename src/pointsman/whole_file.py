@@ -22,7 +22,12 @@ def write_whole(path: Path, text: str) -> None:
 @contextmanager
 def draft(path: Path, text: str) -> Iterator[Path]:
     """A file with this text beside the place of `path`; gone at the end, unless it was placed."""
-    number, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
+    try:
+        number, name = tempfile.mkstemp(
+            prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent
+        )
+    except OSError as error:  # it would name a file that nobody has asked for
+        raise OSError(error.errno, error.strerror, str(path)) from None
     beside = Path(name)
     try:
         with open(number, "w", encoding="utf-8", newline="\n") as file:

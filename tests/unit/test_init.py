@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import re
@@ -427,6 +428,19 @@ def test_a_rig_that_is_written_over_is_never_half_there(
     assert init(*HARBOUR, "--force")[0] == 0
     assert load_rig("harbour.yaml").name == "harbour"
     assert (tmp_path / "harbour.yaml").stat().st_mode & 0o777 == 0o640
+
+
+def test_what_cannot_be_written_is_one_line_that_names_it(
+    init: Init, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), "/some/draft")
+
+    monkeypatch.setattr(tempfile, "mkstemp", full)
+    code, out, err = init("x.yaml", "--input", "null:", "--output", "a=null:", "--yes")
+    assert (code, out) == (1, "")
+    assert err.endswith("x.yaml: No space left on device\n")
+    assert err.count("\n") == 1
 
 
 def test_a_link_to_a_rig_stays_a_link(init: Init, tmp_path: Path) -> None:

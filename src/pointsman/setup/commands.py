@@ -113,6 +113,8 @@ def _make(options: argparse.Namespace) -> int:
         rig.parent / device.path: device_text(synth, shown) for device, synth in plan.new_devices()
     }
     warnings = put(rig, rig_text(plan, shown), devices, over=over)
+    if not options.yes:
+        ask.say("")
     _tell(ask, rig, plan, list(devices), warnings)
     return DONE
 
@@ -143,7 +145,6 @@ def _tell(ask: Asking, rig: Path, plan: Plan, devices: list[Path], warnings: lis
     """What was written, what is not known yet, and what to do next."""
     from pointsman.errors import warning
 
-    ask.say("")
     ask.say(f"Written: {', '.join(map(str, [rig, *devices]))}")
     for problem in warnings:
         ask.say(warning(problem))
