@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pointsman.errors import (
+    InputFileError,
     MessageTextError,
     PointsmanError,
     PortLookupError,
@@ -119,16 +120,18 @@ def _render(options: argparse.Namespace) -> int:
     from pointsman.progress import Progress, minutes
     from pointsman.render import render
     from pointsman.rig_file import load_rig
+    from pointsman.whole_file import gathered
 
     rig = load_rig(options.rig)
     if not options.input.is_file():
         print(f"{options.input}: there is no such file; give a .mid or .tsv file", file=sys.stderr)
         return WRONG
     clock, tail_ns = not options.no_clock, options.tail
-    with Progress(f"rendering {options.input}:", unit=minutes) as progress:
-        rows = render(
-            rig, options.input, options.out, clock=clock, tail_ns=tail_ns, tell=progress.at
-        )
+    with (
+        gathered(options.out, InputFileError) as folder,
+        Progress(f"rendering {options.input}:", unit=minutes) as progress,
+    ):
+        rows = render(rig, options.input, folder, clock=clock, tail_ns=tail_ns, tell=progress.at)
     if options.json:
         _print_json([row.as_dict() for row in rows])
         return DONE

@@ -7,13 +7,11 @@ as it leaves, so memory does not grow with the length of the input.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from pointsman.chain import Entry
 from pointsman.engine import Engine
-from pointsman.errors import InputFileError
 from pointsman.io_smf import DEFAULT_DIVISION, SmfReader, SmfWriter, play
 from pointsman.io_tsv import TsvWriter, read_tsv
 from pointsman.output import Output
@@ -28,13 +26,11 @@ _TELL_EVERY = 256  # messages: a few thousandths of a second
 
 
 class Recorder:
-    """What leaves one output, written to its two files. They get their names at the end."""
+    """What leaves one output, written to its two files."""
 
     def __init__(self, spec: OutputSpec, folder: Path, division: int) -> None:
-        self._files = tuple(folder / f"{spec.name}{suffix}" for suffix in (".tsv", ".mid"))
-        tsv, smf = map(_part, self._files)
-        self._tsv = TsvWriter(tsv)
-        self._smf = SmfWriter(smf, division)
+        self._tsv = TsvWriter(folder / f"{spec.name}.tsv")
+        self._smf = SmfWriter(folder / f"{spec.name}.mid", division)
 
     def write(self, data: bytes, t_ns: int) -> None:
         """Write one message."""
@@ -49,21 +45,6 @@ class Recorder:
         """Finish both files."""
         self._tsv.close()
         self._smf.close(t_ns)
-        for path in self._files:
-            _part(path).replace(path)
-
-    def drop(self) -> None:
-        """Leave nothing behind: half a file must not look whole."""
-        for end in (self._tsv.close, self._smf.close):
-            with suppress(OSError):
-                end()
-        for path in self._files:
-            _part(path).unlink(missing_ok=True)
-
-
-def _part(path: Path) -> Path:
-    """What a file is called that is not whole yet."""
-    return path.with_name(f"{path.name}.part")
 
 
 @dataclass(frozen=True)
@@ -114,7 +95,7 @@ def render(
     `clock`: play a `.mid` file with Start, clock and Stop. `tail_ns`: go on for so long after the
     last message; None: until nothing is due any more but what repeats for ever. `tell` is told now
     and then how far it has come, in nanoseconds of the input. Raises InputFileError where the file
-    is broken; what was rendered until there is kept. What is interrupted leaves no file.
+    is broken; what was rendered until there is kept.
     """
     is_smf = source.suffix.lower() != ".tsv"
     division = SmfReader(source).division if is_smf else DEFAULT_DIVISION
@@ -127,11 +108,9 @@ def render(
     writes = {name: recorder.write for name, recorder in recorders.items()}
     engine = Engine(rig, lambda output, data, t_ns: writes[output](data, t_ns))
     now_ns = 0
-    kept = False
-    items = _items(source, is_smf, clock)
     try:
         engine.start(0)
-        for now_ns, tick, data in _told(items, tell) if tell else items:
+        for now_ns, tick, data in told(_items(source, is_smf, clock), tell):
             if not is_meta(data):
                 engine.receive(data, now_ns)
             elif data != END_OF_TRACK:
@@ -139,14 +118,10 @@ def render(
                 for recorder in recorders.values():
                     recorder.meta(tick, now_ns, data)
         now_ns = run_out(engine, now_ns, tail_ns)
-        kept = True
-    except InputFileError:
-        kept = True
-        raise
     finally:
         engine.close(now_ns)
         for recorder in recorders.values():
-            recorder.close(now_ns) if kept else recorder.drop()
+            recorder.close(now_ns)
     wires = engine.wire_figures(now_ns)
     return [
         _row(engine.every_output[name], wires.get(name))
@@ -158,8 +133,12 @@ def render(
 _Item = tuple[int, int | None, bytes]
 
 
-def _told(items: Iterator[_Item], tell: Tell) -> Iterator[_Item]:
+def told(items: Iterator[_Item], tell: Tell | None) -> Iterator[_Item]:
     """The same; now and then it is told how far they have come."""
+    return items if tell is None else _telling(items, tell)
+
+
+def _telling(items: Iterator[_Item], tell: Tell) -> Iterator[_Item]:
     for number, item in enumerate(items):
         if not number % _TELL_EVERY:
             tell(item[0])

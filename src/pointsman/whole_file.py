@@ -7,6 +7,7 @@ that a reader sees the old file or the new one, whenever the writer is interrupt
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -22,12 +23,10 @@ def write_whole(path: Path, text: str) -> None:
 @contextmanager
 def draft(path: Path, text: str) -> Iterator[Path]:
     """A file with this text beside the place of `path`; gone at the end, unless it was placed."""
-    try:
+    with _named(path):
         number, name = tempfile.mkstemp(
             prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent
         )
-    except OSError as error:  # it would name a file that nobody has asked for
-        raise OSError(error.errno, error.strerror, str(path)) from None
     beside = Path(name)
     try:
         with open(number, "w", encoding="utf-8", newline="\n") as file:
@@ -38,6 +37,40 @@ def draft(path: Path, text: str) -> Iterator[Path]:
         yield beside
     finally:
         beside.unlink(missing_ok=True)
+
+
+@contextmanager
+def gathered(folder: Path, *kept: type[Exception]) -> Iterator[Path]:
+    """A folder to write files to, which move to `folder` at the end, each in one step.
+
+    They stay away when the work ends with an error, or is interrupted; `kept` are the errors
+    after which what was written until then is wanted all the same. `folder` is made.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    with _named(folder):
+        beside = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=folder))
+    try:
+        yield beside
+        _move(beside, folder)
+    except kept:
+        _move(beside, folder)
+        raise
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Have an error name the path that was asked for, and not one that nobody knows."""
+    try:
+        yield
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(path)) from None
+
+
+def _move(beside: Path, folder: Path) -> None:
+    for path in beside.iterdir():
+        path.replace(folder / path.name)
 
 
 def place(beside: Path, path: Path, *, over: bool) -> None:
