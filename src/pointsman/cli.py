@@ -29,6 +29,7 @@ from pointsman.subcommands import (
     Command,
     Formatter,
     adding_to,
+    time_ns,
 )
 
 NO_PORT = 3
@@ -117,7 +118,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _render(options: argparse.Namespace) -> int:
-    from pointsman.progress import Progress, minutes
+    from pointsman.progress import Counting, minutes
     from pointsman.render import render
     from pointsman.rig_file import load_rig
     from pointsman.whole_file import gathered
@@ -129,7 +130,7 @@ def _render(options: argparse.Namespace) -> int:
     clock, tail_ns = not options.no_clock, options.tail
     with (
         gathered(options.out, InputFileError) as folder,
-        Progress(f"rendering {options.input}:", unit=minutes) as progress,
+        Counting(f"rendering {options.input}:", unit=minutes) as progress,
     ):
         rows = render(rig, options.input, folder, clock=clock, tail_ns=tail_ns, tell=progress.at)
     if options.json:
@@ -323,7 +324,7 @@ def _parser() -> argparse.ArgumentParser:
         "--no-clock", action="store_true", help="play a .mid without Start, clock and Stop"
     )
     render.add_argument(
-        "--tail", metavar="TIME", type=_time, help="go on so long after the last message"
+        "--tail", metavar="TIME", type=time_ns, help="go on so long after the last message"
     )
     render.add_argument("--json", action="store_true", help="print the table as JSON")
 
@@ -422,18 +423,6 @@ def _assignment(text: str) -> tuple[str, str]:
     if not (output and equals and port):
         raise argparse.ArgumentTypeError(f"'{text}' is no OUTPUT=PORT; write like tug=null:")
     return output, port
-
-
-def _time(text: str) -> int:
-    from pointsman.units import parse_duration
-
-    try:
-        duration = parse_duration(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
-    if duration.clocks is not None:
-        raise argparse.ArgumentTypeError(f"'{text}' depends on the tempo; write for example 2s")
-    return duration.ns
 
 
 if __name__ == "__main__":

@@ -1,41 +1,100 @@
-"""A line at the terminal that says how far long work has come, and is gone when it is done.
+"""One line that renews itself on a terminal, for what takes long. Elsewhere it shows nothing.
 
-It goes to stderr, and only if that is a terminal: a pipe, a log and a service never see it. How to
-use it:
+    with Counting("rendering set.mid:", unit=minutes) as progress:
+        for t_ns, data in messages:
+            progress.at(t_ns)
 
-    with Progress("rendering", total=size) as progress:
-        for piece in pieces:
-            ...
-            progress.at(piece.end)
-
-`at` may be called for every small step: it looks at the clock, and writes a few times a second. The
-first line comes only after a moment, so that short work shows none.
+`at` may be called for every small step: it looks at the clock, and writes a few times a second.
 """
 
 from __future__ import annotations
 
 import os
-import shutil
 import sys
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Self, TextIO
 
+TURN_S = 0.2
 FIRST_AFTER_S = 0.5
-EVERY_S = 0.2
+"""What is done sooner shows no count."""
 
-_CLEAR = "\r\x1b[K"
-"""Back to the first column, and erase to the end of the line (ECMA-48: CR, EL)."""
-
-
-def minutes(ns: int) -> str:
-    """A time in nanoseconds as minutes and seconds, `12:05`: how far music has come."""
-    whole_s = ns // 1_000_000_000
-    return f"{whole_s // 60}:{whole_s % 60:02}"
+_CLEAR = "\r\x1b[K"  # to the first column, and clear to the end (ECMA-48, EL)
 
 
 class Progress:
-    """What is being done, and how much of `total` is; 0: nobody knows how much there will be.
+    """The line on `stream`, standard error if none is named; it is renewed a few times a second."""
+
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self._stream = stream or sys.stderr
+        self._is_terminal = self._stream.isatty()
+        self._shown_s = 0.0
+        self._stands = False
+
+    def is_due(self) -> bool:
+        """Whether it is worth making a new text."""
+        return self._is_terminal and time.monotonic() - self._shown_s >= TURN_S
+
+    def show(self, text: str) -> None:
+        """Put this in the place of what stands there, cut to the terminal's width."""
+        if self._is_terminal:
+            self._shown_s = time.monotonic()
+            self._stands = True
+            self._write(_CLEAR + text[: self._width() - 1])
+
+    @contextmanager
+    def renewed(self, text: Callable[[], str]) -> Iterator[None]:
+        """Show what `text` says, again and again, while something else goes on in the block."""
+        over = threading.Event()
+
+        def show() -> None:
+            while self._is_terminal and not over.wait(TURN_S):
+                self.show(text())
+
+        showing = threading.Thread(target=show, name="progress", daemon=True)
+        showing.start()
+        try:
+            yield
+        finally:
+            over.set()
+            showing.join()
+            self.clear()
+
+    def clear(self) -> None:
+        """Take the line away, before anything else is printed."""
+        if self._stands:
+            self._stands = False
+            self._write(_CLEAR)
+
+    def say(self, text: str) -> None:
+        """Print a line that stays."""
+        self.clear()
+        self._write(text + "\n")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.clear()
+
+    def _width(self) -> int:
+        try:  # each time: a terminal can be resized
+            return os.get_terminal_size(self._stream.fileno()).columns or 80
+        except (OSError, ValueError):
+            return 80
+
+    def _write(self, text: str) -> None:
+        try:
+            self._stream.write(text)
+            self._stream.flush()
+        except OSError:  # the terminal has gone, and what we do goes on without it
+            self._is_terminal = self._stands = False
+
+
+class Counting(Progress):
+    """How much of `total` is done; 0: nobody knows how much there will be.
 
     `unit` turns an amount into text where there is no total.
     """
@@ -46,47 +105,22 @@ class Progress:
         total: int = 0,
         *,
         unit: Callable[[int], str] = str,
-        out: TextIO | None = None,
-        clock: Callable[[], float] = time.monotonic,
+        stream: TextIO | None = None,
     ) -> None:
+        super().__init__(stream)
         self._what = what
         self._total = total
         self._unit = unit
-        self._out = sys.stderr if out is None else out
-        self._clock = clock
-        self._shown = False
-        self._next_s = clock() + FIRST_AFTER_S if self._can_show() else float("inf")
-
-    def _can_show(self) -> bool:
-        return self._out.isatty() and os.environ.get("TERM", "") not in ("", "dumb")
+        self._shown_s = time.monotonic() + FIRST_AFTER_S - TURN_S
 
     def at(self, done: int) -> None:
         """Say that so much is done."""
-        now_s = self._clock()
-        if now_s >= self._next_s:
-            self._next_s = now_s + EVERY_S
-            self._show(done)
+        if self.is_due():
+            part = f"{min(1.0, done / self._total):.0%}" if self._total else self._unit(done)
+            self.show(f"{self._what} {part}")
 
-    def _show(self, done: int) -> None:
-        if self._total:
-            amount = f"{min(1.0, done / self._total):4.0%}"
-        else:
-            amount = self._unit(done)
-        width = shutil.get_terminal_size().columns
-        # The last column stays free: a terminal may wrap once it is filled.
-        self._shown = True  # before it is: Ctrl-C may come in between
-        self._out.write(f"{_CLEAR}{f'{self._what} {amount}'[: width - 1]}")
-        self._out.flush()
 
-    def clear(self) -> None:
-        """Take the line away, to print something else; the next `at` may bring it back."""
-        if self._shown:
-            self._out.write(_CLEAR)
-            self._out.flush()
-            self._shown = False
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.clear()
+def minutes(ns: int) -> str:
+    """A time in nanoseconds as minutes and seconds, `12:05`: how far music has come."""
+    whole_s = ns // 1_000_000_000
+    return f"{whole_s // 60}:{whole_s % 60:02}"
