@@ -6,12 +6,17 @@ would have given it.
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections.abc import Callable, Sequence
 from typing import TextIO, TypeVar
 
 from pointsman.errors import UsageError
 
 AnswerT = TypeVar("AnswerT")
+
+_WIDEST = 80
+"""Columns: longer lines are hard to read."""
 
 
 class Asking:
@@ -24,6 +29,11 @@ class Asking:
     def say(self, text: str) -> None:
         """Print a line."""
         print(text, file=self._out, flush=True)
+
+    def prose(self, text: str) -> None:
+        """Print sentences, folded to the width of the terminal."""
+        width = max(20, min(shutil.get_terminal_size().columns, _WIDEST))
+        self.say(textwrap.fill(text, width, break_on_hyphens=False, break_long_words=False))
 
     def line(self, question: str, default: str = "", *, option: str = "") -> str:
         """One line as it was typed, without blanks around it; `default` for an empty one.
@@ -72,8 +82,7 @@ class Asking:
         self, question: str, choices: Sequence[str], default: int = 1, *, option: str = ""
     ) -> int:
         """Which of the choices, from 1; they are listed first. 0 as `default`: there is none."""
-        for number, text in enumerate(choices, 1):
-            self.say(f"  {number:2}  {text}")
+        self.listed(choices)
 
         def read(text: str) -> int:
             if text.isdecimal() and 1 <= int(text) <= len(choices):
@@ -81,3 +90,35 @@ class Asking:
             raise ValueError(f"answer with a number from 1 to {len(choices)}")
 
         return self.until_right(question, read, str(default) if default else "", option=option)
+
+    def listed(self, choices: Sequence[str]) -> None:
+        """List choices, numbered from 1."""
+        for number, text in enumerate(choices, 1):
+            self.say(f"  {number:2}  {text}")
+
+
+class Usual(Asking):
+    """Asks nobody: every answer is what Enter alone would have said, for scripts."""
+
+    def __init__(self, out: TextIO) -> None:
+        super().__init__(out, out)
+
+    def line(self, question: str, default: str = "", *, option: str = "") -> str:
+        """What is offered. UsageError where nothing is; it names the option that says it."""
+        if not default:
+            raise UsageError(f"'{question}' has no usual answer; give it with {option}")
+        return default
+
+    def until_right(
+        self,
+        question: str,
+        read: Callable[[str], AnswerT],
+        default: str = "",
+        *,
+        option: str = "",
+    ) -> AnswerT:
+        """What is offered, if it is right; UsageError says why it is not."""
+        try:
+            return read(self.line(question, default, option=option))
+        except ValueError as error:
+            raise UsageError(f"{question}: {error}; give another with {option}") from None

@@ -13,13 +13,24 @@ from pathlib import Path
 from typing import Any
 
 from pointsman.errors import (
+    InputFileError,
     MessageTextError,
     PointsmanError,
     PortLookupError,
     RigError,
     UsageError,
 )
-from pointsman.subcommands import DONE, FAILED, WRONG, Command, adding_to
+from pointsman.subcommands import (
+    CONTROL_SOCKET,
+    DONE,
+    FAILED,
+    NO_PORT_CODE,
+    WRONG,
+    Command,
+    Formatter,
+    adding_to,
+    time_ns,
+)
 
 NO_PORT = 3
 INTERRUPTED = 130
@@ -27,9 +38,9 @@ INTERRUPTED = 130
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code (docs/commands.md)."""
-    options = _parser().parse_args(arguments)
-    command: Command = options.command
     try:
+        options = _parser().parse_args(arguments)
+        command: Command = options.command
         return command(options)
     except (RigError, MessageTextError, UsageError) as error:
         return _say(error, WRONG)
@@ -107,14 +118,21 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _render(options: argparse.Namespace) -> int:
+    from pointsman.progress import Counting, minutes
     from pointsman.render import render
     from pointsman.rig_file import load_rig
+    from pointsman.whole_file import gathered
 
     rig = load_rig(options.rig)
     if not options.input.is_file():
         print(f"{options.input}: there is no such file; give a .mid or .tsv file", file=sys.stderr)
         return WRONG
-    rows = render(rig, options.input, options.out, clock=not options.no_clock, tail_ns=options.tail)
+    clock, tail_ns = not options.no_clock, options.tail
+    with (
+        gathered(options.out, InputFileError) as folder,
+        Counting(f"rendering {options.input}:", unit=minutes) as progress,
+    ):
+        rows = render(rig, options.input, folder, clock=clock, tail_ns=tail_ns, tell=progress.at)
     if options.json:
         _print_json([row.as_dict() for row in rows])
         return DONE
@@ -206,12 +224,33 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="pointsman",
         description="Route one MIDI input through chains of plugins to several outputs.",
-        epilog="Begin with: pointsman demo",
+        epilog="Begin with: pointsman demo, or with your own ports: pointsman init. What a command "
+        "does and takes says its own help, such as: pointsman run --help\n\nsee: README.md, "
+        "docs/README.md",
+        formatter_class=Formatter,
     )
     parser.add_argument("--version", action="version", version=f"pointsman {__version__}")
     add = adding_to(parser)
 
-    run = add("run", _run, "run a rig until it is told to end", "pointsman run harbour.yaml")
+    run = add(
+        "run", _run, "run a rig until it is told to end", "pointsman run harbour.yaml",
+        more="Ctrl-C and SIGTERM end it with the release: note-offs for what sounds, home for "
+        "every control that is away. SIGHUP has it read its files again. Turn the volume down "
+        "before you run a rig for the first time.",
+        examples=("pointsman run harbour.yaml --wait --watch",),
+        exits={
+            0: "ended by Ctrl-C or SIGTERM, or because a file: input is over",
+            **NO_PORT_CODE,
+            130: "ended by Ctrl-C before it was ready; 143: by SIGTERM",
+        },
+        heeds={
+            **CONTROL_SOCKET,
+            "a .state file beside the control socket": (
+                "what a run that is killed leaves sounding, for the next start to end"
+            ),
+        },
+        see=("docs/on-stage.md", "docs/ports.md", "docs/cautions.md"),
+    )  # fmt: skip
     run.add_argument("rig", metavar="RIG", help="the rig file")
     run.add_argument(
         "--wait", action="store_true", help="start though ports are missing; open them as they come"
@@ -221,9 +260,21 @@ def _parser() -> argparse.ArgumentParser:
         "--socket", metavar="PATH", type=Path, help="where status, reload and panic reach it"
     )
 
-    check = add("check", _check, "say whether a rig is right", "pointsman check harbour.yaml")
+    check = add(
+        "check", _check, "say whether a rig is right", "pointsman check harbour.yaml",
+        more="It reads the rig, its device files and its plugins, and opens no port. Each fault is "
+        "a line with its place, what is wrong and what would be right; a line that says warning: "
+        "is about what is allowed and will yet disappoint.",
+        examples=("pointsman check harbour.yaml --json",),
+        exits={0: "it is right; there may be warnings", 2: "the rig or a device file is wrong"},
+        see=("docs/rig-file.md",),
+    )  # fmt: skip
     check.add_argument("rig", metavar="RIG", help="the rig file")
     check.add_argument("--json", action="store_true", help="print the verdict as JSON")
+
+    from pointsman.setup.commands import add_init_command
+
+    add_init_command(add)
 
     from pointsman.device_commands import add_device_commands
 
@@ -232,6 +283,7 @@ def _parser() -> argparse.ArgumentParser:
         _no_command,
         "make, show and check device files",
         "pointsman device show devices/tug.yaml",
+        see=("docs/device-files.md",),
     )
     add_device_commands(device)
 
@@ -242,6 +294,7 @@ def _parser() -> argparse.ArgumentParser:
         _no_command,
         "have systemd run a rig from the moment the machine starts",
         "pointsman service unit harbour.yaml",
+        see=("docs/small-computer.md",),
     )
     add_service_commands(service)
 
@@ -254,6 +307,15 @@ def _parser() -> argparse.ArgumentParser:
         _render,
         "run a rig over a file in virtual time, and write what each output would be sent",
         "pointsman render harbour.yaml set.mid --out rendered",
+        more="Each output gets a .tsv with everything and a .mid with all that such a file can "
+        "hold; a table says what each entry of a chain did, and how full the wires were. A file "
+        "gets its name when it is whole: what is interrupted leaves none behind.",
+        examples=("pointsman render harbour.yaml set.tsv --out rendered --tail 2s --json",),
+        exits={
+            1: "INPUT is broken (what was rendered until there is kept), or DIR cannot be written",
+            2: "the rig is wrong, or INPUT is not there",
+        },
+        see=("docs/commands.md#event-logs",),
     )
     render.add_argument("rig", metavar="RIG", help="the rig file")
     render.add_argument("input", metavar="INPUT", type=Path, help="a .mid or .tsv file")
@@ -262,7 +324,7 @@ def _parser() -> argparse.ArgumentParser:
         "--no-clock", action="store_true", help="play a .mid without Start, clock and Stop"
     )
     render.add_argument(
-        "--tail", metavar="TIME", type=_time, help="go on so long after the last message"
+        "--tail", metavar="TIME", type=time_ns, help="go on so long after the last message"
     )
     render.add_argument("--json", action="store_true", help="print the table as JSON")
 
@@ -271,6 +333,11 @@ def _parser() -> argparse.ArgumentParser:
         _explain,
         "show what every entry of every chain does to messages",
         'pointsman explain harbour.yaml "control 74 127 channel 1" "wait 50ms" "note C4"',
+        more="Messages are taken in order, by one engine that remembers, so that a note-off finds "
+        "its note. Nothing is played.",
+        examples=('pointsman explain harbour.yaml "B0 4A 7F" --json',),
+        exits={2: "the rig is wrong, or a message cannot be read"},
+        see=("docs/commands.md#explain",),
     )
     explain.add_argument("rig", metavar="RIG", help="the rig file")
     explain.add_argument(
@@ -278,10 +345,23 @@ def _parser() -> argparse.ArgumentParser:
     )
     explain.add_argument("--json", action="store_true", help="print it as JSON")
 
-    ports = add("ports", _ports, "list the MIDI ports of this machine", "pointsman ports")
+    ports = add(
+        "ports", _ports, "list the MIDI ports of this machine", "pointsman ports",
+        more="Beside each stands what to write in a rig, so that the port is found again after a "
+        "replug. Where there is no MIDI it says what is missing and how to get it.",
+        examples=("pointsman ports --json",),
+        see=("docs/ports.md",),
+    )  # fmt: skip
     ports.add_argument("--json", action="store_true", help="print the list as JSON")
 
-    demo = add("demo", _demo, "show what a rig does, on an invented song", "pointsman demo")
+    demo = add(
+        "demo", _demo, "show what a rig does, on an invented song", "pointsman demo",
+        more="Four bars for three synths in a harbour, before and after, without any MIDI; or "
+        "live, to real ports. Turn the volume down before you let it play.",
+        examples=("pointsman demo --out harbour", "pointsman demo --live --to tug=null:"),
+        exits=NO_PORT_CODE,
+        see=("docs/cautions.md",),
+    )  # fmt: skip
     demo.add_argument("--out", metavar="DIR", type=Path, help="keep the files of the demo there")
     demo.add_argument(
         "--live",
@@ -298,6 +378,10 @@ def _parser() -> argparse.ArgumentParser:
         _schema,
         "print the JSON schema of rig files",
         "pointsman schema > rig.schema.json",
+        more="An editor that knows it completes keys and marks faults as you type. The options of "
+        "every plugin that is there are in it.",
+        examples=("pointsman schema --device > device.schema.json",),
+        see=("docs/rig-file.md", "docs/device-files.md"),
     )
     schema.add_argument("--device", action="store_true", help="the schema of device files instead")
     _add_folder(schema)
@@ -305,10 +389,18 @@ def _parser() -> argparse.ArgumentParser:
     plugins = add(
         "plugins", _plugins, "list the plugins, or show one with its options",
         "pointsman plugins cc_reset",
+        more="It says where each comes from, and what could not be loaded and why.",
+        examples=("pointsman plugins --folder my-plugins --json",),
+        exits={2: "there is no such plugin"},
+        see=("docs/README.md", "docs/writing-a-plugin.md"),
     )  # fmt: skip
     plugins.add_argument("name", metavar="NAME", nargs="?", help="show this one")
     plugins.add_argument("--json", action="store_true", help="print it as JSON")
     _add_folder(plugins)
+
+    from pointsman.completion import add_completion_command
+
+    add_completion_command(add, parser)
     return parser
 
 
@@ -331,18 +423,6 @@ def _assignment(text: str) -> tuple[str, str]:
     if not (output and equals and port):
         raise argparse.ArgumentTypeError(f"'{text}' is no OUTPUT=PORT; write like tug=null:")
     return output, port
-
-
-def _time(text: str) -> int:
-    from pointsman.units import parse_duration
-
-    try:
-        duration = parse_duration(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
-    if duration.clocks is not None:
-        raise argparse.ArgumentTypeError(f"'{text}' depends on the tempo; write for example 2s")
-    return duration.ns
 
 
 if __name__ == "__main__":

@@ -26,6 +26,14 @@ def add_device_commands(device: argparse.ArgumentParser) -> None:
         _import,
         "make a device file from an implementation chart: CSV, TSV, or text from a manual",
         'pointsman device import tug.csv --column home="At power on" --out tug.yaml',
+        more="The account of what became of each line goes to stderr, the device file to stdout or "
+        "to FILE, which must not be there yet.",
+        examples=("pointsman device import - < manual.txt > tug.yaml",),
+        exits={
+            1: "nothing in the chart was understood, a heading is not there, or it is no text",
+            2: "the chart cannot be read, FILE is there already, or a role is unknown",
+        },
+        see=("docs/device-files.md",),
     )
     imported.add_argument("--json", action="store_true", help="print it as JSON")
     imported.add_argument("chart", metavar="CHART", help="the chart's file, or - to read stdin")
@@ -43,7 +51,12 @@ def add_device_commands(device: argparse.ArgumentParser) -> None:
         ("show", _show, "show a device file as a table"),
         ("check", _check, "say whether a device file is right, and what is missing in it"),
     ):
-        command = add(name, call, text, f"pointsman device {name} devices/tug.yaml")
+        command = add(
+            name, call, text, f"pointsman device {name} devices/tug.yaml",
+            examples=(f"pointsman device {name} devices/tug.yaml --json",),
+            exits={2: "the device file is wrong"},
+            see=("docs/device-files.md",),
+        )  # fmt: skip
         command.add_argument("--json", action="store_true", help="print it as JSON")
         command.add_argument("file", metavar="FILE", type=Path, help="the device file")
 
@@ -68,6 +81,7 @@ def _import(options: argparse.Namespace) -> int:
     from pointsman.charts.reading import NothingFound, read_chart
     from pointsman.charts.report import account, as_data
     from pointsman.charts.writing import device_yaml
+    from pointsman.whole_file import write_whole
 
     out: Path | None = options.out
     if out is not None and out.exists():
@@ -89,7 +103,7 @@ def _import(options: argparse.Namespace) -> int:
         raise
     text = device_yaml(chart, shown)
     if out is not None:
-        out.write_text(text, "utf-8")
+        write_whole(out, text)
     if options.json:
         _print_json(as_data(chart, text))
         return DONE

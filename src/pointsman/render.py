@@ -6,7 +6,7 @@ as it leaves, so memory does not grow with the length of the input.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -20,6 +20,9 @@ from pointsman.rig import OutputSpec, Rig
 from pointsman.wire import WireFigures
 
 END_OF_TRACK = b"\xff\x2f"
+
+Tell = Callable[[int], None]
+_TELL_EVERY = 256  # messages: a few thousandths of a second
 
 
 class Recorder:
@@ -79,13 +82,20 @@ class OutputRow:
 
 
 def render(
-    rig: Rig, source: Path, folder: Path, *, clock: bool = True, tail_ns: int | None = None
+    rig: Rig,
+    source: Path,
+    folder: Path,
+    *,
+    clock: bool = True,
+    tail_ns: int | None = None,
+    tell: Tell | None = None,
 ) -> list[OutputRow]:
     """Run `rig` over a `.mid` or `.tsv` file; write `<output>.tsv` and `<output>.mid` to `folder`.
 
     `clock`: play a `.mid` file with Start, clock and Stop. `tail_ns`: go on for so long after the
-    last message; None: until nothing is due any more but what repeats for ever. Raises
-    InputFileError where the file is broken; what was rendered until there is kept.
+    last message; None: until nothing is due any more but what repeats for ever. `tell` is told now
+    and then how far it has come, in nanoseconds of the input. Raises InputFileError where the file
+    is broken; what was rendered until there is kept.
     """
     is_smf = source.suffix.lower() != ".tsv"
     division = SmfReader(source).division if is_smf else DEFAULT_DIVISION
@@ -100,7 +110,7 @@ def render(
     now_ns = 0
     try:
         engine.start(0)
-        for now_ns, tick, data in _items(source, is_smf, clock):
+        for now_ns, tick, data in told(_items(source, is_smf, clock), tell):
             if not is_meta(data):
                 engine.receive(data, now_ns)
             elif data != END_OF_TRACK:
@@ -120,7 +130,22 @@ def render(
     ]
 
 
-def _items(source: Path, is_smf: bool, clock: bool) -> Iterator[tuple[int, int | None, bytes]]:
+_Item = tuple[int, int | None, bytes]
+
+
+def told(items: Iterator[_Item], tell: Tell | None) -> Iterator[_Item]:
+    """The same; now and then it is told how far they have come."""
+    return items if tell is None else _telling(items, tell)
+
+
+def _telling(items: Iterator[_Item], tell: Tell) -> Iterator[_Item]:
+    for number, item in enumerate(items):
+        if not number % _TELL_EVERY:
+            tell(item[0])
+        yield item
+
+
+def _items(source: Path, is_smf: bool, clock: bool) -> Iterator[_Item]:
     if is_smf:
         return iter(play(source, clock))
     return ((t_ns, None, data) for t_ns, data in read_tsv(source))

@@ -37,6 +37,13 @@ Opening = tuple[tuple[bytes, Origin], ...]
 """The messages of an opening, each with the place where it stands."""
 
 
+def output_name_problem(name: str) -> str | None:
+    """What is wrong with a name for an output; None where nothing is."""
+    if _OUTPUT_NAME.fullmatch(name):
+        return None
+    return "an output's name has / \\ : in it, begins with a dot or is empty; write tug"
+
+
 def load_rig(path: str | Path) -> Rig:
     """Read and check a rig file.
 
@@ -178,8 +185,8 @@ class _Reader:
         if not outputs.keys:
             self.source.add(("outputs",), "there is no output; add at least one")
         for name in outputs.keys:
-            if not _OUTPUT_NAME.fullmatch(name):
-                what = "an output's name has / \\ : in it, begins with a dot or is empty; write tug"
+            what = output_name_problem(name)
+            if what:
                 self.source.add(("outputs", name), what, at_key=True)
         return list(outputs.keys)
 

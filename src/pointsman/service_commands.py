@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from pointsman.live.unit import Service
 
 
+_UNIT_FILE = "/etc/systemd/system/pointsman.service"
+_SEE = ("docs/small-computer.md",)
+
+
 def add_service_commands(service: argparse.ArgumentParser) -> None:
     """Add the commands below `service`."""
     add = adding_to(service)
@@ -19,10 +23,24 @@ def add_service_commands(service: argparse.ArgumentParser) -> None:
     unit = add(
         "unit", _unit, "print the systemd unit that install would put",
         "pointsman service unit harbour.yaml",
+        more="Nothing is changed.",
+        examples=("pointsman service unit harbour.yaml --user kahn",),
+        exits={2: "the rig is wrong, the account is not there, or the unit could not see a file"},
+        heeds={_UNIT_FILE: "names the rig, where RIG is not said"},
+        see=_SEE,
     )  # fmt: skip
     install = add(
         "install", _install, "have a rig run as a service from the next boot on",
         "sudo .venv/bin/pointsman service install harbour.yaml --now",
+        more="The rig is checked as the account that is to run it. Without RIG the unit is put "
+        "anew for the rig that is installed: do so after an update.",
+        exits={
+            1: "no root, no systemd, an environment that the account cannot read, a unit that "
+            "somebody else has written, or a service that does not start",
+            2: "the rig is wrong, or the account is not there",
+        },
+        heeds={_UNIT_FILE: "is written"},
+        see=_SEE,
     )  # fmt: skip
     for command in (unit, install):
         command.add_argument(
@@ -35,6 +53,9 @@ def add_service_commands(service: argparse.ArgumentParser) -> None:
     add(
         "remove", _remove, "stop the service, and have it no more",
         "sudo .venv/bin/pointsman service remove",
+        exits={1: "no root, or no systemd"},
+        heeds={f"{_UNIT_FILE}, /run/pointsman": "are taken away"},
+        see=_SEE,
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from pointsman.asking import Asking
+from pointsman.asking import Asking, Usual
 from pointsman.errors import UsageError
 
 
@@ -51,3 +51,20 @@ def test_a_choice_without_a_default_wants_an_answer() -> None:
     ask, out = asking("", "1")
     assert ask.choice("Which", ["Tug"], 0) == 1
     assert "answer with a number" in out.getvalue()
+
+
+def test_a_script_gets_what_enter_alone_would_say_and_is_never_asked() -> None:
+    out = io.StringIO()
+    ask = Usual(out)
+    assert ask.line("Channel", "5") == "5"
+    assert ask.yes("Another?", False) is False
+    assert ask.choice("Which", ["Tug", "Gull"], 2) == 2
+    assert "Channel" not in out.getvalue()
+
+
+def test_a_script_that_must_say_more_is_told_the_option() -> None:
+    ask = Usual(io.StringIO())
+    with pytest.raises(UsageError, match="'Port' has no usual answer; give it with --port"):
+        ask.line("Port", option="--port")
+    with pytest.raises(UsageError, match=r"Which: answer with a number .*; give another with --to"):
+        ask.choice("Which", ["Tug"], 3, option="--to")

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import re
 from collections.abc import Iterator
 
 from pointsman.charts.chart import Chart, Control, Fate
 from pointsman.charts.functions import HEARD
+from pointsman.yaml_text import comment, quoted, scalar
 
 MOST_LINES_KEPT = 200
-_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9 _/+().-]*")
-_SPECIAL = frozenset(["y", "n", "yes", "no", "on", "off", "true", "false", "null"])
-"""Words that YAML 1.1 takes for something else; this reader does not, others may."""
 
 
 def device_yaml(chart: Chart, shown: str) -> str:
@@ -23,11 +19,11 @@ def device_yaml(chart: Chart, shown: str) -> str:
 
 
 def _head(chart: Chart, shown: str) -> Iterator[str]:
-    yield f"# Made from {_comment(shown)} by pointsman device import."
+    yield f"# Made from {comment(shown)} by pointsman device import."
     yield "# Go over it: names are yours to change, and a control without home cannot be put back."
     for said in chart.columns:
-        yield f"# {_comment(said)}"
-    yield f"device: {_scalar(chart.name)}"
+        yield f"# {comment(said)}"
+    yield f"device: {scalar(chart.name)}"
 
 
 def _facts(chart: Chart) -> Iterator[str]:
@@ -63,8 +59,8 @@ def _controls(chart: Chart) -> Iterator[str]:
         if control.group != group:
             group = control.group
             if group:
-                yield f"  # {_comment(group)}"
-        yield f"  {_scalar(control.key)}: {{{', '.join(_parts(control))}}}{_why(control)}"
+                yield f"  # {comment(group)}"
+        yield f"  {scalar(control.key)}: {{{', '.join(_parts(control))}}}{_why(control)}"
 
 
 def _parts(control: Control) -> Iterator[str]:
@@ -83,12 +79,12 @@ def _parts(control: Control) -> Iterator[str]:
     if control.range is not None:
         yield f"range: [{control.range[0]}, {control.range[1]}]"
     if control.about:
-        yield f"about: {_quoted(control.about)}"
+        yield f"about: {quoted(control.about)}"
 
 
 def _why(control: Control) -> str:
     remarks = "".join(f"; {each}" for each in control.remarks if each not in control.about)
-    return f"  # line {control.line.number}{_comment(remarks)}"
+    return f"  # line {control.line.number}{comment(remarks)}"
 
 
 def _remains(chart: Chart) -> Iterator[str]:
@@ -104,20 +100,6 @@ def _remains(chart: Chart) -> Iterator[str]:
         yield f"# {title}"
         for line in lines[:MOST_LINES_KEPT]:
             why = f"  ({'; '.join(line.what)})" if line.what else ""
-            yield f"#   line {line.number}: {_comment(line.text)}{_comment(why)}"
+            yield f"#   line {line.number}: {comment(line.text)}{comment(why)}"
         if len(lines) > MOST_LINES_KEPT:
             yield f"#   and {len(lines) - MOST_LINES_KEPT} lines more; see what import printed"
-
-
-def _comment(text: str) -> str:
-    """Text for a comment: one line, and not endless."""
-    return text if len(text) <= 300 else text[:299] + "…"
-
-
-def _scalar(text: str) -> str:
-    plain = _PLAIN.fullmatch(text) and text.lower() not in _SPECIAL and text == text.strip()
-    return text if plain else _quoted(text)
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=not text.isprintable())

@@ -9,26 +9,47 @@ from pathlib import Path
 from typing import Any
 
 from pointsman.errors import PointsmanError, UsageError
-from pointsman.subcommands import DONE, Add
+from pointsman.subcommands import CONTROL_SOCKET, DONE, Add
+
+_EXITS = {1: "no service can be reached, or it refuses; one line says which"}
 
 
 def add_live_commands(add: Add) -> None:
     """Add them to the command line; `add` takes a name, what it calls, a text and an example."""
-    status = add("status", _status, "show how a running service is", "pointsman status")
+    status = add(
+        "status", _status, "show how a running service is", "pointsman status",
+        more="Trouble first, then ports, what sounds, which controls are away from home, what each "
+        "entry has done, and how fast and how steady it all is.",
+        examples=("pointsman status --line", "pointsman status --json"),
+        exits=_EXITS, heeds=CONTROL_SOCKET, see=("docs/control-socket.md",),
+    )  # fmt: skip
     form = status.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print it as JSON")
     form.add_argument("--line", action="store_true", help="print one line, for a log")
 
     reload = add(
-        "reload", _reload, "have a running service take up its changed rig", "pointsman reload"
-    )
+        "reload", _reload, "have a running service take up its changed rig", "pointsman reload",
+        more="Notes that sound end where they began, and what has not changed goes on. A faulty "
+        "rig changes nothing.",
+        exits={1: "the rig is faulty, or no service can be reached; one line says which"},
+        heeds=CONTROL_SOCKET, see=("docs/on-stage.md",),
+    )  # fmt: skip
     panic = add(
         "panic",
         _panic,
         "silence everything: note-offs, All Notes Off, All Sound Off, controls home",
         "pointsman panic",
-    )
-    song = add("song", _song, "change to another song of the rig", "pointsman song storm")
+        more="It acts at once, and the rig plays on from there.",
+        exits={1: "no service can be reached; one line says why"},
+        heeds=CONTROL_SOCKET, see=("docs/on-stage.md",),
+    )  # fmt: skip
+    song = add(
+        "song", _song, "change to another song of the rig", "pointsman song storm",
+        more="At once, or at the next bar, as the rig says.",
+        examples=("pointsman song 0",),
+        exits={**_EXITS, 2: "there is no such song; the nearest is named"},
+        heeds=CONTROL_SOCKET, see=("docs/songs.md",),
+    )  # fmt: skip
     song.add_argument("song", metavar="SONG", help="its name, or its number from 1; 0: the rig")
 
     bypass = add(
@@ -36,6 +57,12 @@ def add_live_commands(add: Add) -> None:
         _bypass,
         "leave an entry of a chain out, or put it in again",
         'pointsman bypass tug "one voice"',
+        more="It stays so until it is put in again with --off, or the rig is loaded anew. What the "
+        "entry holds is released first.",
+        examples=("pointsman bypass tug 3 --off", "pointsman bypass --input 1"),
+        exits={**_EXITS, 2: "there is no such output or entry; the nearest is named"},
+        heeds=CONTROL_SOCKET,
+        see=("docs/on-stage.md",),
     )
     bypass.add_argument("output", metavar="OUTPUT", nargs="?", help="the output")
     bypass.add_argument("entry", metavar="ENTRY", help="its label, or its number from 1")
