@@ -19,7 +19,7 @@ from pointsman.errors import (
     RigError,
     UsageError,
 )
-from pointsman.subcommands import DONE, FAILED, WRONG, Command, adding_to
+from pointsman.subcommands import DONE, FAILED, WRONG, Command, adding_to, time_ns
 
 NO_PORT = 3
 INTERRUPTED = 130
@@ -249,6 +249,10 @@ def _parser() -> argparse.ArgumentParser:
 
     add_live_commands(add)
 
+    from pointsman.capture.commands import add_capture_commands
+
+    add_capture_commands(add)
+
     render = add(
         "render",
         _render,
@@ -262,7 +266,7 @@ def _parser() -> argparse.ArgumentParser:
         "--no-clock", action="store_true", help="play a .mid without Start, clock and Stop"
     )
     render.add_argument(
-        "--tail", metavar="TIME", type=_time, help="go on so long after the last message"
+        "--tail", metavar="TIME", type=time_ns, help="go on so long after the last message"
     )
     render.add_argument("--json", action="store_true", help="print the table as JSON")
 
@@ -331,18 +335,6 @@ def _assignment(text: str) -> tuple[str, str]:
     if not (output and equals and port):
         raise argparse.ArgumentTypeError(f"'{text}' is no OUTPUT=PORT; write like tug=null:")
     return output, port
-
-
-def _time(text: str) -> int:
-    from pointsman.units import parse_duration
-
-    try:
-        duration = parse_duration(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
-    if duration.clocks is not None:
-        raise argparse.ArgumentTypeError(f"'{text}' depends on the tempo; write for example 2s")
-    return duration.ns
 
 
 if __name__ == "__main__":

@@ -28,3 +28,16 @@ def adding_to(parser: argparse.ArgumentParser) -> Add:
         return command
 
     return add
+
+
+def time_ns(text: str) -> int:
+    """A length of time as an option takes it, such as 2s or 250ms, in nanoseconds."""
+    from pointsman.units import parse_duration
+
+    try:
+        duration = parse_duration(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    if duration.clocks is not None:
+        raise argparse.ArgumentTypeError(f"'{text}' depends on the tempo; write for example 2s")
+    return duration.ns
