@@ -278,6 +278,10 @@ def _parser() -> argparse.ArgumentParser:
 
     add_capture_commands(add)
 
+    from pointsman.replay.commands import add_replay_commands
+
+    add_replay_commands(add)
+
     render = add(
         "render",
         _render,

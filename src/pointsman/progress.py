@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TextIO
 
 TURN_S = 0.2
@@ -30,6 +33,24 @@ class Progress:
             self._shown_s = time.monotonic()
             self._stands = True
             self._write(_CLEAR + text[: self._width() - 1])
+
+    @contextmanager
+    def renewed(self, text: Callable[[], str]) -> Iterator[None]:
+        """Show what `text` says, again and again, while something else goes on in the block."""
+        over = threading.Event()
+
+        def show() -> None:
+            while self._is_terminal and not over.wait(TURN_S):
+                self.show(text())
+
+        showing = threading.Thread(target=show, name="progress", daemon=True)
+        showing.start()
+        try:
+            yield
+        finally:
+            over.set()
+            showing.join()
+            self.clear()
 
     def clear(self) -> None:
         """Take the line away, before anything else is printed."""

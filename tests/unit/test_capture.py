@@ -19,7 +19,7 @@ from quay import PATIENCE_S, Quay, controlled, load, playing, until
 
 from pointsman.capture import sources
 from pointsman.capture.files import open_capture
-from pointsman.capture.recording import Recording, span
+from pointsman.capture.recording import Recording
 from pointsman.capture.sources import Came, Inbox, PortSource, ServiceSource, Source
 from pointsman.cli import main
 from pointsman.io_tsv import read_tsv
@@ -390,10 +390,3 @@ def test_a_rig_whose_service_runs_is_captured_from_there(
         assert sources.service_reads("quay:stage")
         assert not sources.service_reads("quay:bridge")
     assert not sources.service_reads("quay:stage")
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"), [(0, "0.0 s"), (59.9, "59.9 s"), (185.9, "3:05"), (3765, "1:02:45")]
-)
-def test_lengths_of_time(seconds: float, text: str) -> None:
-    assert span(seconds) == text

@@ -1,4 +1,4 @@
-"""The commands capture and replay."""
+"""The command capture."""
 
 from __future__ import annotations
 

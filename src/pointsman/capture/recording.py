@@ -13,7 +13,7 @@ from pointsman.capture.sources import Came, Source
 from pointsman.errors import PointsmanError
 from pointsman.message import AFTER_NOTES, FIRST_NOTE_ON, NO_MESSAGE, key_of
 from pointsman.progress import Progress
-from pointsman.units import NS_PER_S
+from pointsman.units import NS_PER_S, span
 from pointsman.words import hex_text
 
 SAVE_S = 1.0
@@ -149,15 +149,6 @@ class Recording:
 
 def _count(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
-
-
-def span(seconds: float) -> str:
-    """A length of time as players read it: `12.3 s`, `3:05`, `1:02:45`."""
-    if seconds < 60:
-        return f"{seconds:.1f} s"
-    minutes, whole = divmod(int(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{whole:02}" if hours else f"{minutes}:{whole:02}"
 
 
 @contextmanager
