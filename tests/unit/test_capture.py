@@ -229,6 +229,18 @@ def test_an_inbox_that_is_full_loses_the_newest_and_says_so(
     assert [c.t_ns for c in inbox.take(0)] == [99]
 
 
+def test_an_inbox_gives_everything_however_often_it_is_asked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    inbox = Inbox()
+    for n in range(25):
+        inbox.put(Came(n, NOTE_ON))
+    monkeypatch.setattr(sources, "ROOM", 10)
+    assert [[c.t_ns for c in inbox.take(0)] for _ in range(3)] == [
+        list(range(10)), list(range(10, 20)), list(range(20, 25)),
+    ]  # fmt: skip
+
+
 # ---- how it ends ---------------------------------------------------------------------------------
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import pty
 import re
@@ -9,6 +10,7 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -20,8 +22,9 @@ from pointsman.io_tsv import read_tsv
 from pointsman.live.run import Wishes
 from pointsman.message import CLOCK, CONTINUE, START
 from pointsman.ports.backend import PortBackend
+from pointsman.progress import Progress
 from pointsman.registry import Registry
-from pointsman.replay.playing import also_played
+from pointsman.replay.playing import _begin, also_played
 from pointsman.replay.put_back import PutBack
 from pointsman.replay.stream import from_first, from_place
 from pointsman.testing import ChainTest, log
@@ -191,6 +194,30 @@ def test_on_a_terminal_a_line_counts_along(tmp_path: Path) -> None:
     assert process.wait(30) == 0
     assert re.search(r"\r\x1b\[K0\.\d s of 1\.2 s", shown)
     assert shown.endswith("\r\x1b[Kset.tsv: 2 messages, 1.2 s.\r\n")
+
+
+def test_others_have_time_to_connect_to_a_virtual_port() -> None:
+    ending = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    before = {number: signal.getsignal(number) for number in ending}
+    ended: list[int] = []
+    stopped: list[int] = []
+    stream = io.StringIO()
+    signal.signal(signal.SIGINT, lambda number, frame: ended.append(number))
+    try:
+        _begin(Progress(stream), "set.tsv, 2.0 s", 0.2, stopped)
+        assert stream.getvalue().startswith("The ports are open. Playing in 0 s: connect")
+        assert stream.getvalue().endswith("\nPlaying set.tsv, 2.0 s. Ctrl-C ends it.\n")
+        assert stopped == []
+        signal.signal(signal.SIGINT, lambda number, frame: ended.append(number))
+        timer = threading.Timer(0.2, lambda: os.kill(os.getpid(), signal.SIGTERM))
+        timer.start()
+        begun_s = time.monotonic()
+        _begin(Progress(stream), "set.tsv", 60, stopped)
+        assert time.monotonic() - begun_s < 30
+        assert stopped == ended == [signal.SIGTERM]
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 # ---- what is refused, and warned of --------------------------------------------------------------

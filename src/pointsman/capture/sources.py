@@ -77,12 +77,13 @@ class Inbox:
         """What has come, as soon as there is something, or nothing after `within_s` seconds."""
         last_ns = 0
         with suppress(Empty):
-            came = self._queue.get(timeout=within_s)
-            for _ in range(ROOM):
+            wait_s = within_s
+            for _ in range(ROOM):  # the file is to be saved and the signals seen, whatever comes
+                came = self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait()
+                wait_s = 0.0
                 if came is not None:
                     last_ns = came.t_ns
                     yield came
-                came = self._queue.get_nowait()
         dropped = self._dropped
         if dropped > self._told:
             yield Came(last_ns, lost=dropped - self._told)
@@ -173,7 +174,6 @@ class PortSource(Source):
         self.what = f"input {rig.input_port}"
         self._begun_ns = 0
         self._links = Links(rig, registry, threading.Lock(), self._now_ns)
-        self._lasting = self._links.input.backend.lasting
 
     def _now_ns(self) -> int:
         return time.monotonic_ns() - self._begun_ns

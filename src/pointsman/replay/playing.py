@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -25,6 +26,10 @@ from pointsman.rig import OutputSpec, Rig
 from pointsman.rig_model import WIRE_RATES
 from pointsman.units import NS_PER_S, span
 
+CONNECT_S = 5.0
+"""How long others have to connect to a virtual port before it plays."""
+
+_STEP_S = 0.1
 _ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 """What breaks a replay off; the last comes when a connection over ssh breaks."""
 
@@ -112,6 +117,8 @@ def replay(
     begin_ns = place_ns or 0
     whole = span((begin_ns + ports.length_ns()) / NS_PER_S)
     voice, stopped = _Voice(progress), list[int]()
+    is_virtual = any(spec.port.startswith("virtual:") for spec in rig.outputs)
+    wait_s = CONNECT_S if is_virtual else 0.0
     kinds = replace(registry, ports={**registry.ports, ports.scheme: ports})
     player = ports.player
     with progress.renewed(lambda: f"{span((begin_ns + player.played_ns) / NS_PER_S)} of {whole}"):
@@ -120,17 +127,16 @@ def replay(
             kinds,
             voice,
             Wishes(real_time=True),
-            before_start=partial(_begin, progress, f"{path}, {whole}", stopped),
+            before_start=partial(_begin, progress, f"{path}, {whole}", wait_s, stopped),
         )
     return Ended(fault, stopped[0] if stopped else None, player.played_ns, voice.received)
 
 
-def _begin(progress: Progress, what: str, stopped: list[int]) -> None:
+def _begin(progress: Progress, what: str, wait_s: float, stopped: list[int]) -> None:
     """The ports are open: say so, and from now on keep which signal ends the run.
 
-    The run's own handler is there already.
+    The run's own handler is there already. `wait_s`: give others so long to connect.
     """
-    progress.say(f"Playing {what}. Ctrl-C ends it.")
     end: Any = signal.getsignal(signal.SIGINT)
 
     def stop(number: int, frame: FrameType | None) -> None:
@@ -139,6 +145,12 @@ def _begin(progress: Progress, what: str, stopped: list[int]) -> None:
 
     for number in _ENDING:
         signal.signal(number, stop)
+    if wait_s:
+        progress.say(f"The ports are open. Playing in {wait_s:.0f} s: connect them now.")
+        until_s = time.monotonic() + wait_s
+        while time.monotonic() < until_s and not stopped:
+            time.sleep(_STEP_S)
+    progress.say(f"Playing {what}. Ctrl-C ends it.")
 
 
 class _Voice:
