@@ -66,7 +66,8 @@ class Recording:
                 if progress.is_due():
                     progress.show(self._line())
             self._ended_s = time.monotonic()
-            self._take_what_is_late()
+            self._source.settle()
+            self._take(0)
             self._file.close(max(self._last_ns, self._source_end_ns()))
         except OSError as error:
             with suppress(OSError):
@@ -91,13 +92,6 @@ class Recording:
 
     def _source_end_ns(self) -> int:
         return self._last_ns if self._source.inbox.ended else round(self.seconds * NS_PER_S)
-
-    def _take_what_is_late(self) -> None:
-        until_s = time.monotonic() + self._source.late_s
-        self._take(0)
-        while (left_s := until_s - time.monotonic()) > 0 and not self._source.inbox.ended:
-            self._take(left_s)
-        self._take(0)
 
     def _take(self, within_s: float) -> None:
         for came in self._source.inbox.take(within_s):

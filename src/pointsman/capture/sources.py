@@ -25,6 +25,9 @@ ROOM = 100_000
 """Messages that may wait to be written: half a minute of a full input, some 15 MB."""
 
 _WAIT_S = 0.01
+_SETTLE_S = 0.1
+"""What our own thread may take to read what is at the socket."""
+
 _PER_US = 1_000_000
 _START_SLACK_US = 100_000
 """A service says to a tenth of a second how long it has run."""
@@ -99,9 +102,6 @@ class Source(ABC):
     ended_text = ""
     """What to say if it has ended by itself."""
 
-    late_s = 0.0
-    """How long after its time a message may come to us."""
-
     def __init__(self) -> None:
         self.inbox = Inbox()
 
@@ -113,6 +113,10 @@ class Source(ABC):
     def look(self) -> None:
         """See to it that it is still there; called a few times a second."""
 
+    def settle(self) -> None:
+        """Wait until what had come to it before this call is in the inbox."""
+        return
+
     @abstractmethod
     def close(self) -> None:
         """End."""
@@ -121,7 +125,6 @@ class Source(ABC):
 class ServiceSource(Source):
     """The input of a running service, through its control socket."""
 
-    late_s = 0.3
     ended_text = "The service has ended."
 
     def __init__(self, path: Path | None = None) -> None:
@@ -137,6 +140,9 @@ class ServiceSource(Source):
         self.what = f"{status['rig']} (input {status['input']['port']}), through its service"
         self._start_us = round(status["running_s"] * _PER_US) - _START_SLACK_US
         events = tap(self._path)
+        ask(
+            {"do": "status"}, self._path
+        )  # by its answer the service keeps events: nothing is missed
         threading.Thread(target=self._read, args=(events,), name="tap", daemon=True).start()
 
     def _read(self, events: Iterator[dict[str, Any]]) -> None:
@@ -161,6 +167,14 @@ class ServiceSource(Source):
 
     def look(self) -> None:
         """Its end is told by the thread that reads."""
+
+    def settle(self) -> None:
+        """Events leave the service after the answers of each turn: the second answer is behind."""
+        if not self.inbox.ended:
+            with suppress(PointsmanError):
+                for _ in range(2):
+                    ask({"do": "status"}, self._path)
+            time.sleep(_SETTLE_S)
 
     def close(self) -> None:
         """The thread ends with the process: it holds nothing that would have to be put back."""
