@@ -14,7 +14,6 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from itertools import groupby
 from operator import itemgetter
 
 from pointsman.message import FIRST_SYSTEM_STATUS, KIND_BY_KEY, key_of
@@ -87,9 +86,14 @@ class Comparison:
 
 def compare(before: Sequence[Sent], after: Sequence[Sent]) -> Comparison:
     """What is different in `after`; both are in the order of time, and of whole messages."""
-    found = Comparison(differences=_orders(before, after))
-    left, right = _without(before, after), _without(after, before)
-    found.same = len(before) - len(left)
+    if before == after:
+        return Comparison(len(before))
+    surplus = Counter(before)
+    surplus.subtract(after)
+    left, same_before = _parted(before, surplus, 1)
+    right, same_after = _parted(after, surplus, -1)
+    told = {t_ns for t_ns, _ in (*left, *right)}
+    found = Comparison(len(same_before), _orders(same_before, same_after, told))
     for key, within_ns, sort in _STEPS:
         if not (left and right):
             break
@@ -101,32 +105,30 @@ def compare(before: Sequence[Sent], after: Sequence[Sent]) -> Comparison:
     return found
 
 
-def _without(sent: Sequence[Sent], other: Sequence[Sent]) -> list[Sent]:
-    """What is in the one stream more often than in the other."""
-    there = Counter(other)
-    rest = []
+def _parted(
+    sent: Sequence[Sent], surplus: Counter[Sent], sign: int
+) -> tuple[list[Sent], list[Sent]]:
+    """What this stream has more often than the other, and the rest."""
+    more, rest = [], []
     for message in sent:
-        if there[message]:
-            there[message] -= 1
+        if surplus[message] * sign > 0:
+            surplus[message] -= sign
+            more.append(message)
         else:
             rest.append(message)
-    return rest
+    return more, rest
 
 
-def _orders(before: Sequence[Sent], after: Sequence[Sent]) -> list[Difference]:
-    """Moments in which the same messages come in another order."""
-    moments = {t_ns: group for t_ns, group in _moments(before) if len(group) > 1}
-    found = []
-    for t_ns, group in _moments(after):
-        was = moments.get(t_ns)
-        if was is not None and was != group and Counter(was) == Counter(group):
-            first = next(pair for pair in zip(was, group, strict=True) if pair[0] != pair[1])
-            found.append(Difference(Sort.ORDER, (t_ns, first[0]), (t_ns, first[1])))
+def _orders(before: list[Sent], after: list[Sent], told: set[int]) -> list[Difference]:
+    """Moments in which the same messages come in another order, but for those told otherwise.
+
+    Where one of two that are equal is too much, nobody knows which.
+    """
+    found: list[Difference] = []
+    for one, other in zip(before, after, strict=True):
+        if one != other and one[0] not in told and not (found and found[-1].t_ns == one[0]):
+            found.append(Difference(Sort.ORDER, one, other))
     return found
-
-
-def _moments(sent: Sequence[Sent]) -> list[tuple[int, list[bytes]]]:
-    return [(t, [data for _, data in group]) for t, group in groupby(sent, itemgetter(0))]
 
 
 # ---- what is alike -------------------------------------------------------------------------------
