@@ -118,7 +118,8 @@ class Recording:
 
     def _line(self) -> str:
         lost = f"  LOST {self.lost}" if self.lost else ""
-        return f"{span(self.seconds)}{lost}  {self.messages} messages  {self.notes} notes"
+        counts = f"{_count(self.messages, 'message')}  {_count(self.notes, 'note')}"
+        return f"{span(self.seconds)}{lost}  {counts}"
 
     def summary(self) -> str:
         """What was captured, and what not."""
