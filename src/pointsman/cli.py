@@ -10,7 +10,7 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pointsman.errors import (
     InputFileError,
@@ -31,6 +31,9 @@ from pointsman.subcommands import (
     adding_to,
     time_ns,
 )
+
+if TYPE_CHECKING:  # every command starts fast
+    from pointsman.rig import Rig
 
 NO_PORT = 3
 INTERRUPTED = 130
@@ -127,6 +130,8 @@ def _render(options: argparse.Namespace) -> int:
     if not options.input.is_file():
         print(f"{options.input}: there is no such file; give a .mid or .tsv file", file=sys.stderr)
         return WRONG
+    if options.compare is not None:
+        return _compare(options, rig)
     clock, tail_ns = not options.no_clock, options.tail
     with (
         gathered(options.out, InputFileError) as folder,
@@ -139,6 +144,26 @@ def _render(options: argparse.Namespace) -> int:
     from pointsman.report import show_rows
 
     print(show_rows(rows))
+    return DONE
+
+
+def _compare(options: argparse.Namespace, after: Rig) -> int:
+    from pointsman.compare.rigs import compare_rigs
+    from pointsman.compare.view import show_comparison
+    from pointsman.rig_file import load_rig
+
+    found = compare_rigs(
+        load_rig(options.compare),
+        after,
+        options.input,
+        clock=not options.no_clock,
+        tail_ns=options.tail,
+        names=(Path(options.compare), Path(options.rig)),
+    )
+    if options.json:
+        _print_json(found.as_dict())
+    else:
+        print(show_comparison(found, options.input))
     return DONE
 
 
@@ -302,6 +327,14 @@ def _parser() -> argparse.ArgumentParser:
 
     add_live_commands(add)
 
+    from pointsman.capture.commands import add_capture_commands
+
+    add_capture_commands(add)
+
+    from pointsman.replay.commands import add_replay_commands
+
+    add_replay_commands(add)
+
     render = add(
         "render",
         _render,
@@ -319,7 +352,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     render.add_argument("rig", metavar="RIG", help="the rig file")
     render.add_argument("input", metavar="INPUT", type=Path, help="a .mid or .tsv file")
-    render.add_argument("--out", metavar="DIR", type=Path, required=True, help="where to write")
+    aim = render.add_mutually_exclusive_group(required=True)
+    aim.add_argument("--out", metavar="DIR", type=Path, help="where to write")
+    aim.add_argument(
+        "--compare",
+        metavar="BEFORE",
+        help="write nothing; show what RIG would change compared with this rig",
+    )
     render.add_argument(
         "--no-clock", action="store_true", help="play a .mid without Start, clock and Stop"
     )

@@ -122,7 +122,7 @@ class TsvWriter:
     def write(self, t_ns: int, data: bytes) -> None:
         """Write one message; the time is rounded to whole microseconds, half up."""
         lines = self._lines
-        lines.append(_seconds(t_ns) + (_recall_rest(data) if len(data) <= 3 else _rest(data)))
+        lines.append(event_line(t_ns, data))
         if len(lines) == _BLOCK:
             self._write_lines()
 
@@ -141,6 +141,11 @@ class TsvWriter:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def event_line(t_ns: int, data: bytes) -> str:
+    """The line of one message, with its end; the time is rounded to microseconds, half up."""
+    return _seconds(t_ns) + (_recall_rest(data) if len(data) <= 3 else _rest(data))
 
 
 @lru_cache(16)  # several outputs are sent most of what comes at one moment

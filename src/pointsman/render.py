@@ -6,9 +6,10 @@ as it leaves, so memory does not grow with the length of the input.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Protocol
 
 from pointsman.chain import Entry
 from pointsman.engine import Engine
@@ -23,6 +24,19 @@ END_OF_TRACK = b"\xff\x2f"
 
 Tell = Callable[[int], None]
 _TELL_EVERY = 256  # messages: a few thousandths of a second
+
+
+class Sink(Protocol):
+    """Where what leaves one output goes."""
+
+    def write(self, data: bytes, t_ns: int) -> None:
+        """Take one message."""
+
+    def meta(self, tick: int | None, t_ns: int, data: bytes) -> None:
+        """Take a tempo or a time signature of the input."""
+
+    def close(self, t_ns: int) -> None:
+        """Nothing more comes; the end is at this time."""
 
 
 class Recorder:
@@ -97,32 +111,12 @@ def render(
     and then how far it has come, in nanoseconds of the input. Raises InputFileError where the file
     is broken; what was rendered until there is kept.
     """
-    is_smf = source.suffix.lower() != ".tsv"
-    division = SmfReader(source).division if is_smf else DEFAULT_DIVISION
+    division = SmfReader(source).division if _is_smf(source) else DEFAULT_DIVISION
     folder.mkdir(parents=True, exist_ok=True)
-    specs: dict[str, OutputSpec] = {}
-    for played in rig.rigs:
-        for spec in played.outputs:
-            specs.setdefault(spec.name, spec)
+    specs = specs_of(rig)
     recorders = {name: Recorder(spec, folder, division) for name, spec in specs.items()}
-    writes = {name: recorder.write for name, recorder in recorders.items()}
-    engine = Engine(rig, lambda output, data, t_ns: writes[output](data, t_ns))
-    now_ns = 0
-    try:
-        engine.start(0)
-        for now_ns, tick, data in told(_items(source, is_smf, clock), tell):
-            if not is_meta(data):
-                engine.receive(data, now_ns)
-            elif data != END_OF_TRACK:
-                engine.advance(now_ns)
-                for recorder in recorders.values():
-                    recorder.meta(tick, now_ns, data)
-        now_ns = run_out(engine, now_ns, tail_ns)
-    finally:
-        engine.close(now_ns)
-        for recorder in recorders.values():
-            recorder.close(now_ns)
-    wires = engine.wire_figures(now_ns)
+    engine, end_ns = play_through(rig, source, recorders, clock=clock, tail_ns=tail_ns, tell=tell)
+    wires = engine.wire_figures(end_ns)
     return [
         _row(engine.every_output[name], wires.get(name))
         for name in specs
@@ -145,8 +139,54 @@ def _telling(items: Iterator[_Item], tell: Tell) -> Iterator[_Item]:
         yield item
 
 
-def _items(source: Path, is_smf: bool, clock: bool) -> Iterator[_Item]:
-    if is_smf:
+def specs_of(rig: Rig) -> dict[str, OutputSpec]:
+    """The outputs of a rig and its songs, by name; the first that has a name counts."""
+    specs: dict[str, OutputSpec] = {}
+    for played in rig.rigs:
+        for spec in played.outputs:
+            specs.setdefault(spec.name, spec)
+    return specs
+
+
+def play_through(
+    rig: Rig,
+    source: Path,
+    sinks: Mapping[str, Sink],
+    *,
+    clock: bool = True,
+    tail_ns: int | None = None,
+    tell: Tell | None = None,
+) -> tuple[Engine, int]:
+    """Run a rig over a file, each output into its sink; returns the engine, and when the end was.
+
+    The sinks are closed, also where the file turns out to be broken. See `render`.
+    """
+    writes = {name: sink.write for name, sink in sinks.items()}
+    engine = Engine(rig, lambda output, data, t_ns: writes[output](data, t_ns))
+    now_ns = 0
+    try:
+        engine.start(0)
+        for now_ns, tick, data in told(_items(source, clock), tell):
+            if not is_meta(data):
+                engine.receive(data, now_ns)
+            elif data != END_OF_TRACK:
+                engine.advance(now_ns)
+                for sink in sinks.values():
+                    sink.meta(tick, now_ns, data)
+        now_ns = run_out(engine, now_ns, tail_ns)
+    finally:
+        engine.close(now_ns)
+        for sink in sinks.values():
+            sink.close(now_ns)
+    return engine, now_ns
+
+
+def _is_smf(source: Path) -> bool:
+    return source.suffix.lower() != ".tsv"
+
+
+def _items(source: Path, clock: bool) -> Iterator[_Item]:
+    if _is_smf(source):
         return iter(play(source, clock))
     return ((t_ns, None, data) for t_ns, data in read_tsv(source))
 

@@ -89,3 +89,12 @@ def seconds_text(t_ns: int) -> str:
     """A time as event logs have it: seconds with six decimals, rounded half up."""
     microseconds = (t_ns + 500) // 1000
     return f"{microseconds // 1_000_000}.{microseconds % 1_000_000:06d}"
+
+
+def span(seconds: float) -> str:
+    """A length of time as players read it: `12.3 s`, `3:05`, `1:02:45`."""
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    minutes, whole = divmod(int(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{whole:02}" if hours else f"{minutes}:{whole:02}"

@@ -20,6 +20,7 @@ from pointsman.units import (
     parse_duration,
     parse_note,
     seconds_text,
+    span,
 )
 
 MS = 1_000_000
@@ -185,3 +186,10 @@ SECONDS = {
 @pytest.mark.parametrize(("t_ns", "text"), SECONDS.items())
 def test_times_in_logs_are_rounded_half_up(t_ns: int, text: str) -> None:
     assert seconds_text(t_ns) == text
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0, "0.0 s"), (59.9, "59.9 s"), (185.9, "3:05"), (3765, "1:02:45")]
+)
+def test_lengths_of_time_as_players_read_them(seconds: float, text: str) -> None:
+    assert span(seconds) == text

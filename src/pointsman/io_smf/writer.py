@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Self
 
@@ -35,7 +36,8 @@ class SmfWriter:
     `division` is the raw field of a header; ValueError for one that the standard does not have.
     An event that a reader got from some tick goes to the same tick again, provided that this file
     has the same division and tempo changes and that ticks last 2 ns or more. What is on disk is
-    a whole file at any time, so a program that ends too early leaves what it had written.
+    a whole file at any time, so a program that ends too early, or a disk that is full, leaves what
+    had been written.
     """
 
     def __init__(self, path: Path, division: int = DEFAULT_DIVISION) -> None:
@@ -43,9 +45,9 @@ class SmfWriter:
         self._tick = 0
         self._block = bytearray()
         self._length = 0  # of the track's events on disk, End of Track aside
-        self._file = path.open("wb")
-        self._file.write(b"MThd\x00\x00\x00\x06\x00\x00\x00\x01" + division.to_bytes(2, "big"))
-        self._file.write(b"MTrk\x00\x00\x00\x00")
+        self._file = path.open("wb", buffering=0)
+        self._put(0, b"MThd\x00\x00\x00\x06\x00\x00\x00\x01" + division.to_bytes(2, "big"))
+        self._put(_TRACK_LENGTH_AT - 4, b"MTrk\x00\x00\x00\x00")
         self._flush()
 
     def write(self, t_ns: int, data: bytes) -> bool:
@@ -75,6 +77,16 @@ class SmfWriter:
         )
         if data.startswith(TEMPO):
             self._map.change(self._tick, data)
+
+    @property
+    def ticks(self) -> TempoMap:
+        """The map from time to ticks, as the tempos so far make it."""
+        return self._map
+
+    def save(self) -> None:
+        """Write what waits, and see that it outlasts a power cut; OSError as for a full disk."""
+        self._flush()
+        os.fsync(self._file.fileno())
 
     def close(self, t_ns: int = 0) -> None:
         """End the track at `t_ns`, or at the last event if that is later; once is enough."""
@@ -112,11 +124,22 @@ class SmfWriter:
 
     def _flush(self, end: bytes = _END_EVENT) -> None:
         """Write what waits over the last End of Track, a new one after it, and the length."""
-        file, start = self._file, _TRACK_LENGTH_AT + 4 + self._length
-        file.seek(start)
-        file.write(self._block + end)
-        self._length += len(self._block)
+        start = _TRACK_LENGTH_AT + 4 + self._length
+        length = self._length + len(self._block)
+        try:
+            self._put(start, self._block + end)
+            self._put(_TRACK_LENGTH_AT, (length + len(end)).to_bytes(4, "big"))
+        except OSError:
+            # The last End of Track is gone. It stood there, so the full disk has room for it.
+            self._put(start, _END_EVENT)
+            self._file.truncate(start + len(_END_EVENT))
+            raise
+        self._length = length
         self._block.clear()
-        file.seek(_TRACK_LENGTH_AT)
-        file.write((self._length + len(end)).to_bytes(4, "big"))
-        file.flush()
+
+    def _put(self, place: int, data: bytes | bytearray) -> None:
+        """Write all of it at a place in the file."""
+        self._file.seek(place)
+        left = memoryview(data)
+        while left:
+            left = left[self._file.write(left) :]

@@ -44,6 +44,13 @@ def tap(path: Path | None = None) -> Iterator[dict[str, Any]]:
 
     Raises NoService, and PointsmanError when the service does not let us.
     """
+    events = _tapped(path)
+    next(events)
+    return events
+
+
+def _tapped(path: Path | None) -> Iterator[dict[str, Any]]:
+    """The answer that the events will come, then the events."""
     connection, place = _connect(path)
     with connection:
         connection.settimeout(ANSWER_WITHIN_S)
@@ -52,6 +59,7 @@ def tap(path: Path | None = None) -> Iterator[dict[str, Any]]:
         if not answer.get("ok"):
             raise PointsmanError(str(answer.get("error", f"{place}: no events to be had")))
         connection.settimeout(None)
+        yield answer
         yield from lines
 
 

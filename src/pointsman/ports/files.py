@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 from pointsman.errors import InputFileError, PortError, PortLookupError
@@ -31,11 +32,21 @@ def is_meta(data: bytes) -> bool:
     return data[0] == 0xFF and len(data) > 1
 
 
-class FileInput(InputPort):
-    """Plays a file in real time, in a thread of its own."""
+Messages = Iterator[tuple[int, bytes]]
+"""Messages with their times in nanoseconds from the beginning, which never go down."""
 
-    def __init__(self, path: Path) -> None:
+
+class FileInput(InputPort):
+    """Plays a file in real time, in a thread of its own.
+
+    `messages` gives what is to be played, if that is not simply all of the file.
+    """
+
+    def __init__(self, path: Path, messages: Callable[[], Messages] | None = None) -> None:
         self._path = path
+        self._messages = messages or partial(read_messages, path)
+        self.played_ns = 0
+        """How far it has come."""
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -49,12 +60,13 @@ class FileInput(InputPort):
     def _play(self, deliver: Deliver, ended: Ended) -> None:
         begun_ns = time.monotonic_ns()
         try:
-            for t_ns, data in read_messages(self._path):
+            for t_ns, data in self._messages():
                 wait_ns = begun_ns + t_ns - time.monotonic_ns()
                 if wait_ns > 0 and self._stop.wait(wait_ns / NS_PER_S):
                     return
                 if self._stop.is_set():
                     return
+                self.played_ns = t_ns
                 deliver(data)
         except InputFileError as error:
             ended(str(error))

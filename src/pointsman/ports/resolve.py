@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 
 from pointsman.ports.backend import PortBackend
 from pointsman.ports.files import FilePorts
@@ -29,3 +30,9 @@ def find_backend(port: str, added: Mapping[str, PortBackend]) -> tuple[PortBacke
         if backend is not None:
             return backend, address.strip()
     return SYSTEM, port.strip()
+
+
+def is_file(port: str, base: Path, path: Path) -> bool:
+    """Whether a port of a rig in the folder `base` is this very file."""
+    backend, address = find_backend(port, {})
+    return isinstance(backend, FilePorts) and backend.locate(address, base) == str(path.resolve())

@@ -1,0 +1,1 @@
+"""capture: what comes in, written to a file with its times until the player ends it."""

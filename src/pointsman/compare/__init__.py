@@ -1,0 +1,1 @@
+"""render --compare: what another rig would change, for the same input."""

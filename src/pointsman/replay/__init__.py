@@ -1,0 +1,1 @@
+"""replay: a captured file, heard again."""
