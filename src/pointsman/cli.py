@@ -249,6 +249,10 @@ def _parser() -> argparse.ArgumentParser:
 
     add_live_commands(add)
 
+    from pointsman.page.commands import add_page_commands
+
+    add_page_commands(add)
+
     render = add(
         "render",
         _render,
