@@ -36,9 +36,9 @@ def page(stage: Stage) -> Iterator[Page]:
         yield found
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    """Debian's Chromium, without a window."""
+    """Debian's Chromium, without a window. Its loop runs on this thread until it is closed."""
     api = pytest.importorskip(
         "playwright.sync_api", reason="needs playwright: pip install '.[test]'"
     )

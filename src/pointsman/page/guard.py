@@ -35,7 +35,9 @@ MOST_MORE = 16 << 10
 """Bytes that may come while one is under way."""
 
 LINGER_S = 1.0
-"""How long what is too much is still taken, and thrown away, so that the answer can be read."""
+MOST_THROWN = 1 << 20
+"""How long, and how many bytes, of what is too much are still taken and thrown away, so that the
+answer can be read."""
 
 UNSENT = 32 << 10
 """Bytes that may wait for a slow client, here and once more in the kernel."""
@@ -138,9 +140,13 @@ class Guarded(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         """Pass on what a client sends, if it is not too much."""
-        if self._deaf or not self._admitted:
+        if not self._admitted:
             return
         self._came += len(data)
+        if self._deaf:
+            if self._came > MOST_THROWN:
+                self._transport.pause_reading()  # the rest waits at the sender, until the end
+            return
         if self._came > (MOST_MORE if self.busy else MOST_HEAD):
             self._deaf = True
             self._limit(LINGER_S)

@@ -110,7 +110,7 @@ def _check_post(asked: Asked, host: str) -> None:
     if kind != "application/json":
         raise Refused(415, "send it as application/json")
     length = headers.get("content-length", "0")
-    if not length.isdecimal() or int(length) > MOST_BODY:
+    if not _is_number(length) or int(length) > MOST_BODY:
         raise Refused(413, f"a request has at most {MOST_BODY} bytes")
 
 
@@ -127,11 +127,15 @@ def host_name(host: str) -> str | None:
         if not bracket or _address(name) is None:
             return None
         colon, port = port[:1], port[1:]
-        return name if colon in ("", ":") and (port.isdecimal() or not (colon or port)) else None
+        return name if colon in ("", ":") and (_is_number(port) or not (colon or port)) else None
     name, colon, port = host.partition(":")
-    if not name or (colon and not port.isdecimal()):
+    if not name or (colon and not _is_number(port)):
         return None
     return name.removesuffix(".")
+
+
+def _is_number(text: str) -> bool:
+    return text.isascii() and text.isdecimal() and len(text) < 20
 
 
 def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:

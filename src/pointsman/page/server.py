@@ -10,6 +10,7 @@ import asyncio
 import json
 import logging
 import socket
+import sys
 import time
 from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -20,7 +21,7 @@ from typing import Any
 
 from aiohttp import web
 
-from pointsman.errors import PointsmanError
+from pointsman.errors import PointsmanError, said
 from pointsman.live.client import ask
 from pointsman.live.outcomes import outcome
 from pointsman.live.requests import RequestError, read_request
@@ -76,6 +77,7 @@ class Server:
         self._guesses = Guesses()
         self._rates = {True: Buckets(240, 60), False: Buckets(60, 10)}
         self._press_rates = {press: Bucket(20, 5) for press in PRESSES}
+        self._complaints = Bucket(5, 0.1)
         self._presses = 0
         self._reloading = False
         self._workers = ThreadPoolExecutor(MOST_AT_ONCE + 1, "press")
@@ -140,6 +142,10 @@ class Server:
             return _line(error.status, str(error))
         except web.HTTPException as error:
             return _line(error.status, error.reason)
+        except Exception as error:
+            if self._complaints.take(time.monotonic()):
+                print(f"a request failed: {said(error)}", file=sys.stderr, flush=True)
+            return _line(500, "the request failed; the log of the page says why")
         finally:
             connection.end()
 
@@ -242,13 +248,13 @@ class Server:
         finally:
             self._presses -= 1
             self._reloading = self._reloading and do != "reload"
-        said = outcome(wanted, answer)
+        what = outcome(wanted, answer)
         if not answer.get("ok"):
-            self._hub.errors.add(said)
+            self._hub.errors.add(what)
             self._hub.show_errors()
         self._hub.hurry()
         lines = answer.get("problems" if not answer.get("ok") else "warnings", ())
-        return _line(200, said, ok=bool(answer.get("ok")), lines=list(lines))
+        return _line(200, what, ok=bool(answer.get("ok")), lines=list(lines))
 
     def _ask(self, wanted: dict[str, Any]) -> dict[str, Any]:
         try:

@@ -36,7 +36,7 @@ def rig_view(status: Answer) -> View:
     """Ports, chains, songs, wires and troubles. Raises OtherVersion."""
     try:
         return _rig_view(status)
-    except (AttributeError, KeyError, TypeError, ValueError):
+    except (AttributeError, LookupError, TypeError, ValueError):
         raise OtherVersion(OTHER_VERSION) from None
 
 
@@ -55,7 +55,7 @@ def now_view(pulse: Answer) -> View:
                 for name, output in pulse["outputs"].items()
             ],
         }
-    except (AttributeError, KeyError, TypeError, ValueError):
+    except (AttributeError, LookupError, TypeError, ValueError):
         raise OtherVersion(OTHER_VERSION) from None
 
 

@@ -37,17 +37,17 @@ class Token:
     """A secret, and the cookie that stands for it."""
 
     def __init__(self, text: str) -> None:
-        self._secret = _bare(text).encode()
-        self.cookie = hmac.new(self._secret, b"pointsman page", hashlib.sha256).hexdigest()
+        self._secret = _bare(text)
+        self.cookie = hmac.new(self._secret.encode(), b"pointsman page", hashlib.sha256).hexdigest()
         """What a browser keeps: it changes with the token, and the token cannot be told from it."""
 
     def is_token(self, text: str) -> bool:
         """Whether somebody has typed the token; takes as long for a near miss as for a far one."""
-        return hmac.compare_digest(_digest(_bare(text).encode()), _digest(self._secret))
+        return hmac.compare_digest(_digest(_bare(text)), _digest(self._secret))
 
     def is_cookie(self, text: str) -> bool:
         """Whether a browser has shown the cookie."""
-        return hmac.compare_digest(_digest(text.encode()), _digest(self.cookie.encode()))
+        return hmac.compare_digest(_digest(text), _digest(self.cookie))
 
 
 def usual_path(environ: Mapping[str, str] = os.environ) -> Path:
@@ -115,5 +115,6 @@ def _bare(text: str) -> str:
     return "".join(letter for letter in text.casefold() if letter.isalnum())
 
 
-def _digest(data: bytes) -> bytes:
-    return hashlib.sha256(data).digest()
+def _digest(text: str) -> bytes:
+    """Of whatever a stranger sends, halves of characters as well; always of one length."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()
