@@ -18,7 +18,7 @@ from typing import Any
 
 from pointsman.midi_bytes import ByteParser
 
-PATIENCE_S = 20
+PATIENCE_S = 90
 """How long anything may take before a test gives up; nothing comes near it."""
 
 RIG = """\
