@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+
 from stage import Page, Stage, paged, staged
 
 HERE = ("--listen", "127.0.0.1:0")

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from stage import OFF, ON, TUG_ON, Page, Stage, until
 
 from fetching import fetched
+from stage import OFF, ON, TUG_ON, Page, Stage, until
 
 SIZES = {"phone": (390, 844), "desk": (1280, 800)}
 AXE = "axe-core@4.10.3"

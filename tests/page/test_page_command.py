@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from stage import PATIENCE_S, Page, paged
 
 from pointsman.cli import main
 from pointsman.page import guard, serve
+from stage import PATIENCE_S, Page, paged
 
 pytest.importorskip("aiohttp", reason="needs aiohttp: pip install '.[page]'")
 

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from stage import PATIENCE_S, Answer, Page, Stage, paged, until
 
 from pointsman.page import guard, hub, security
 from pointsman.page.security import COOKIE
+from stage import PATIENCE_S, Answer, Page, Stage, paged, until
 
 PANIC = {"do": "panic"}
 
