@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import signal
 from collections.abc import Iterator
@@ -213,6 +214,16 @@ def test_after_a_kill_too(view: Any, stage: Stage) -> None:
     stage.start()
     view.wait_for_selector('[data-line="open"]')
     stage.plays_on()
+
+
+def test_a_service_that_hangs_is_no_live_one(view: Any, stage: Stage) -> None:
+    os.kill(stage.service.pid, signal.SIGSTOP)
+    try:
+        view.wait_for_selector('[data-line="lost"]')
+        shows(view, "#why", "it does not answer")
+    finally:
+        os.kill(stage.service.pid, signal.SIGCONT)
+    view.wait_for_selector('[data-line="open"]')
 
 
 # ---- for everybody -------------------------------------------------------------------------------

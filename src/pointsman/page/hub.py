@@ -24,6 +24,9 @@ MOST_OF_ONE = 8
 BEAT_S = 1.0
 """So often a page hears something, if only that its line is alive."""
 
+LATE_S = 2.5
+"""A service that has not answered for so long is told to be lost, though it may come back."""
+
 _KINDS = ("lost", "rig", "now", "errors")
 Start = Callable[[Path | None, Callable[[str, View], None]], Upstream]
 
@@ -47,6 +50,7 @@ class Reader:
         self.news.clear()
         if self._hub.closed:
             return None
+        self._hub.look_at_the_clock()
         parts = []
         for kind in _KINDS:
             text, number = self._hub.newest.get(kind, ("", 0))
@@ -69,6 +73,7 @@ class Hub:
         self.newest: dict[str, tuple[str, int]] = {}
         """By kind the newest text, and how many there were before it."""
         self._number = 0
+        self._heard_s = 0.0
         self._token: object = None
         self.closed = False
 
@@ -97,6 +102,7 @@ class Hub:
         self.newest.clear()
         if shown := self.errors.show():
             self._keep("errors", shown)
+        self._heard_s = self._loop.time()
         token = object()
         self._token = token
 
@@ -114,14 +120,26 @@ class Hub:
     def _told(self, token: object, kind: str, view: View) -> None:
         if token is not self._token:  # of an upstream that was told to stop
             return
+        self._heard_s = self._loop.time()
         if kind == "lost":
-            self.errors.stand([view["why"]])
-            self.newest.pop("rig", None)
-            self.newest.pop("now", None)
-        elif kind == "rig":
+            self._lose(view["why"])
+            return
+        if kind == "rig":
             self.newest.pop("lost", None)
             self.errors.stand(view["troubles"])
         self._keep(kind, view)
+        self.show_errors()
+
+    def look_at_the_clock(self) -> None:
+        """Say that the service is lost if nothing has come from it for too long."""
+        if self._loop.time() - self._heard_s > LATE_S and "lost" not in self.newest:
+            self._lose("it does not answer")
+
+    def _lose(self, why: str) -> None:
+        self.errors.stand([why])
+        self.newest.pop("rig", None)  # when it comes again it is news, even if nothing has changed
+        self.newest.pop("now", None)
+        self._keep("lost", {"why": why})
         self.show_errors()
 
     def show_errors(self) -> None:

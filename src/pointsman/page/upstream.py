@@ -13,7 +13,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from pointsman.errors import PointsmanError
+from pointsman.errors import PointsmanError, said
 from pointsman.live.client import Line
 from pointsman.page.state import Answer, OtherVersion, View, now_view, rig_view
 
@@ -54,8 +54,13 @@ class Upstream:
                 with Line(self._path) as line:
                     self._look(line)
             except (PointsmanError, OtherVersion) as error:
-                self._say("lost", {"why": " ".join(str(error).split())})
-                self._stopping.wait(AGAIN_S)
+                self._lose(" ".join(str(error).split()))
+            except Exception as error:  # whatever it is, the pages must not take old for new
+                self._lose(f"the page failed: {said(error)}")
+
+    def _lose(self, why: str) -> None:
+        self._say("lost", {"why": why})
+        self._stopping.wait(AGAIN_S)
 
     def _look(self, line: Line) -> None:
         status_s, names = 0.0, None
