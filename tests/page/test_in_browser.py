@@ -12,32 +12,40 @@ from typing import Any
 import pytest
 
 from fetching import fetched
-from stage import OFF, ON, TUG_ON, Page, Stage, until
+from stage import OFF, ON, PATIENCE_S, TUG_ON, Page, Stage, until
 
 SIZES = {"phone": (390, 844), "desk": (1280, 800)}
 AXE = "axe-core@4.10.3"
 """The rules of WCAG 2.2 that a program can check, by people who wrote none of this page."""
 
 
+@pytest.fixture(scope="module")
+def tab(browser: Any) -> Iterator[Any]:
+    """A tab for all tests: to make one takes longer than most of them."""
+    context = browser.new_context()
+    context.set_default_timeout(PATIENCE_S * 1000)
+    found = context.new_page()
+    found.complaints, found.asked = [], []
+    found.on("console", lambda line: line.type == "error" and found.complaints.append(line.text))
+    found.on("pageerror", lambda error: found.complaints.append(str(error)))
+    found.on("request", lambda asked: found.asked.append(asked.url))
+    yield found
+    context.close()
+
+
 @pytest.fixture(params=["phone"])
-def view(browser: Any, page: Page, request: pytest.FixtureRequest) -> Iterator[Any]:
-    """A tab with the page, which must have nothing to complain of."""
+def view(tab: Any, page: Page, request: pytest.FixtureRequest) -> Iterator[Any]:
+    """The page, just opened; it must neither complain nor ask for anything elsewhere."""
     width, height = SIZES[request.param]
-    context = browser.new_context(viewport={"width": width, "height": height})
-    context.set_default_timeout(15_000)
-    tab = context.new_page()
-    tab.complaints = []
-    tab.asked = []
-    tab.on("console", lambda line: line.type == "error" and tab.complaints.append(line.text))
-    tab.on("pageerror", lambda error: tab.complaints.append(str(error)))
-    tab.on("request", lambda asked: tab.asked.append(asked.url))
+    tab.set_viewport_size({"width": width, "height": height})
     tab.goto(page.url)
     tab.wait_for_selector('[data-line="open"]')
     tab.wait_for_selector(".output")
     yield tab
     assert [line for line in tab.complaints if "ERR_" not in line] == []
-    assert [url for url in tab.asked if not url.startswith(page.url)] == []
-    context.close()
+    assert tab.asked and [url for url in tab.asked if not url.startswith(page.url)] == []
+    tab.complaints.clear()
+    tab.asked.clear()
 
 
 def shows(view: Any, selector: str, words: str) -> None:
@@ -286,7 +294,12 @@ def test_the_page_fits_at_twice_the_size_of_letters(browser: Any, page: Page) ->
     context.close()
 
 
-def test_four_pages_share_one_line_to_the_service(browser: Any, page: Page, stage: Stage) -> None:
+def test_four_pages_share_one_line_to_the_service(
+    browser: Any, tab: Any, page: Page, stage: Stage
+) -> None:
+    """And none is kept when no page is open."""
+    tab.goto("about:blank")
+    until(lambda: lines_to(stage.socket) == 0)
     context = browser.new_context()
     tabs = [context.new_page() for _ in range(4)]
     for tab in tabs:

@@ -34,7 +34,7 @@ MOST_HEAD = 16 << 10
 MOST_MORE = 16 << 10
 """Bytes that may come while one is under way."""
 
-LINGER_S = 1.0
+LINGER_S = 0.5
 MOST_THROWN = 1 << 20
 """How long, and how many bytes, of what is too much are still taken and thrown away, so that the
 answer can be read."""
