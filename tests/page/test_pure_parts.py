@@ -216,6 +216,17 @@ def test_the_view_of_now() -> None:
     }  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("control", "shown"),
+    [("cutoff", "cutoff"), ("74", "brightness"), ("7", "channel_volume"), ("3", "control 3")],
+)
+def test_controls_go_by_their_names(control: str, shown: str) -> None:
+    """The names of MIDI 1.0's table of controls, where the rig has no other."""
+    away = {"control": control, "channel": 5, "value": 127, "home": 64}
+    pulse = {"transport": {}, "outputs": {"tug": {"sounding": [], "notes": 0, "away": [away]}}}
+    assert now_view(pulse)["outputs"][0]["away"] == [{**away, "control": shown}]
+
+
 @pytest.mark.parametrize("answer", [{}, {"outputs": 3}, {"outputs": {"tug": None}}])
 def test_a_service_of_another_version(answer: dict[str, Any]) -> None:
     for view in (rig_view, now_view):

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
+from pointsman.controls import NAME_BY_CONTROL
 from pointsman.live.status_view import troubles
 from pointsman.units import note_name
 
@@ -50,7 +51,9 @@ def now_view(pulse: Answer) -> View:
                     "name": name,
                     "sounding": _sounding(output["sounding"]),
                     "struck": output["notes"],
-                    "away": list(output["away"]),
+                    "away": [
+                        {**away, "control": _named(away["control"])} for away in output["away"]
+                    ],
                 }
                 for name, output in pulse["outputs"].items()
             ],
@@ -135,6 +138,13 @@ def _figures(status: Answer) -> list[str]:
     if jitter:
         lines.append(f"Clock jitter: p50 {jitter['p50'] / _US_PER_MS:.1f} ms")
     return lines
+
+
+def _named(control: str) -> str:
+    """A control by name; one that nobody has named by that of the published table."""
+    if not control.isdecimal():
+        return control
+    return NAME_BY_CONTROL.get(int(control), f"control {control}")
 
 
 def _sounding(notes: Iterable[Iterable[int]]) -> list[View]:
