@@ -74,7 +74,7 @@ class Hub:
         """By kind the newest text, and how many there were before it."""
         self._number = 0
         self._heard_s = 0.0
-        self._token: object = None
+        self._look: object = None
         self.closed = False
 
     def check_room(self, address: str) -> None:
@@ -103,22 +103,22 @@ class Hub:
         if shown := self.errors.show():
             self._keep("errors", shown)
         self._heard_s = self._loop.time()
-        token = object()
-        self._token = token
+        look = object()
+        self._look = look
 
         def tell(kind: str, view: View) -> None:
-            self._loop.call_soon_threadsafe(self._told, token, kind, view)
+            self._loop.call_soon_threadsafe(self._told, look, kind, view)
 
         self._upstream = self._start(self._path, tell)
 
     def _end(self) -> None:
-        self._token = None
+        self._look = None
         if self._upstream is not None:
             self._upstream.stop()
             self._upstream = None
 
-    def _told(self, token: object, kind: str, view: View) -> None:
-        if token is not self._token:  # of an upstream that was told to stop
+    def _told(self, look: object, kind: str, view: View) -> None:
+        if look is not self._look:  # of an upstream that was told to stop
             return
         self._heard_s = self._loop.time()
         if kind == "lost":

@@ -13,7 +13,6 @@ import socket
 import sys
 import time
 from collections.abc import Awaitable, Callable
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from importlib import resources
 from pathlib import Path
@@ -21,12 +20,10 @@ from typing import Any
 
 from aiohttp import web
 
-from pointsman.errors import PointsmanError, said
-from pointsman.live.client import ask
-from pointsman.live.outcomes import outcome
-from pointsman.live.requests import RequestError, read_request
+from pointsman.errors import said
 from pointsman.page.guard import Guard
 from pointsman.page.hub import Hub
+from pointsman.page.presses import Presses
 from pointsman.page.security import (
     COOKIE,
     COOKIE_S,
@@ -50,17 +47,11 @@ FILES = {
 }
 """All that there is to fetch, whoever asks: nothing in them is anybody's secret."""
 
-PRESSES = ("panic", "reload", "song", "bypass")
-"""What a button may ask for."""
-
 BODY_S = 5.0
 """How long the body of a request may take to come."""
 
 WRITE_S = 5.0
 """How long a page may take to take the next events."""
-
-MOST_AT_ONCE = 4
-"""Presses that may be under way; one more place is kept for a panic."""
 
 SHUTDOWN_S = 1.0
 
@@ -76,11 +67,8 @@ class Server:
         self._doors = Doors(names)
         self._guesses = Guesses()
         self._rates = {True: Buckets(240, 60), False: Buckets(60, 10)}
-        self._press_rates = {press: Bucket(20, 5) for press in PRESSES}
         self._complaints = Bucket(5, 0.1)
-        self._presses = 0
-        self._reloading = False
-        self._workers = ThreadPoolExecutor(MOST_AT_ONCE + 1, "press")
+        self._presses = Presses(path)
         self._hub: Hub
         self._runner: web.AppRunner
         self._guard: Guard
@@ -121,7 +109,7 @@ class Server:
             async with asyncio.timeout(SHUTDOWN_S):
                 await self._runner.shutdown()
                 await self._runner.cleanup()
-        self._workers.shutdown(wait=False, cancel_futures=True)
+        self._presses.close()
 
     # ---- before anything is done -----------------------------------------------------------------
 
@@ -142,6 +130,8 @@ class Server:
             return _line(error.status, str(error))
         except web.HTTPException as error:
             return _line(error.status, error.reason)
+        except ConnectionError:  # the client has gone; nobody reads an answer
+            raise
         except Exception as error:
             if self._complaints.take(time.monotonic()):
                 print(f"a request failed: {said(error)}", file=sys.stderr, flush=True)
@@ -225,42 +215,12 @@ class Server:
     async def _press(self, request: web.Request) -> web.Response:
         """Somebody has pressed a button."""
         self._let_in(request)
-        wanted = await _json(request)
-        do = wanted.get("do")
-        if do not in PRESSES:
-            raise Refused(400, f"a button asks for one of: {', '.join(PRESSES)}")
-        try:
-            read_request(json.dumps(wanted).encode())
-        except RequestError as error:
-            raise Refused(400, str(error)) from None
-        if not self._press_rates[do].take(time.monotonic()):
-            raise Refused(429, "too many presses; wait a moment")
-        if do == "reload" and self._reloading:
-            raise Refused(429, "a reload is under way; wait for it")
-        if self._presses >= MOST_AT_ONCE + (do == "panic"):
-            raise Refused(429, "too much is under way; wait a moment")
-        self._presses += 1
-        self._reloading = self._reloading or do == "reload"
-        try:
-            answer = await asyncio.get_running_loop().run_in_executor(
-                self._workers, self._ask, wanted
-            )
-        finally:
-            self._presses -= 1
-            self._reloading = self._reloading and do != "reload"
-        what = outcome(wanted, answer)
-        if not answer.get("ok"):
+        done, what, lines = await self._presses.press(await _json(request))
+        if not done:
             self._hub.errors.add(what)
             self._hub.show_errors()
         self._hub.hurry()
-        lines = answer.get("problems" if not answer.get("ok") else "warnings", ())
-        return _line(200, what, ok=bool(answer.get("ok")), lines=list(lines))
-
-    def _ask(self, wanted: dict[str, Any]) -> dict[str, Any]:
-        try:
-            return ask(wanted, self._path)
-        except PointsmanError as error:
-            return {"ok": False, "error": " ".join(str(error).split())}
+        return _line(200, what, ok=done, lines=lines)
 
 
 def _slowly() -> Refused:

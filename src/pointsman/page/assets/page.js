@@ -299,8 +299,8 @@ async function begin() {
   } catch {
     return gone();
   }
-  if (door.status === 429) return gone((await door.json()).said);
   const shut = door.status === 401;
+  if (!door.ok && !shut) return gone((await door.json()).said);
   find("token").hidden = !shut;
   find("foot").hidden = shut;
   if (shut) {
