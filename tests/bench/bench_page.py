@@ -9,8 +9,8 @@ that the page is told.
 
 What pages cost is live latency, as in bench_disturbed, in rounds that take turns: no page open, and
 four that take every event, in a process of their own as phones would be. Where there is an ALSA
-sequencer it is measured there, by the listener of the other live benches; elsewhere over the pseudo-terminals, which
-a thread of this program reads. The ratio is what counts.
+sequencer it is measured there, by the listener of the other live benches; elsewhere over the
+pseudo-terminals, which a thread of this program reads. The ratio is what counts.
 """
 
 from __future__ import annotations
