@@ -100,8 +100,11 @@ def main(_arguments: Sequence[str] = ()) -> None:
                 for page_of in pages.values():
                     page_of.wait_for_selector(".output")
                 for size, page_of in pages.items():
-                    page_of.wait_for_function(MUCH_GOES_ON, timeout=8000)
-                    keep(page_of, size)
+                    for _ in range(20):  # it may have changed before the picture was taken
+                        page_of.wait_for_function(MUCH_GOES_ON, timeout=8000)
+                        keep(page_of, size)
+                        if page_of.evaluate(MUCH_GOES_ON):
+                            break
                 pages["phone"].get_by_role("button", name="Bypass cc_reset of tug").click()
                 pages["phone"].wait_for_selector('.entry[aria-pressed="true"]')
                 pages["phone"].mouse.move(1, 1)
