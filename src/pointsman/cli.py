@@ -334,6 +334,9 @@ def _parser() -> argparse.ArgumentParser:
     from pointsman.replay.commands import add_replay_commands
 
     add_replay_commands(add)
+    from pointsman.page.commands import add_page_commands
+
+    add_page_commands(add)
 
     render = add(
         "render",

@@ -14,7 +14,7 @@ from pointsman.live.notify import Notifier
 from pointsman.live.plugs import Plugs
 from pointsman.live.safety_net import SafetyNet
 from pointsman.live.service import Service
-from pointsman.live.status import Pace, status
+from pointsman.live.status import Pace, pulse, status
 from pointsman.options import suggest
 
 
@@ -44,6 +44,7 @@ class Answers:
         """The answer to one request; what fails is an answer, too."""
         calls: dict[str, Callable[..., dict[str, Any]]] = {
             "status": self.status,
+            "pulse": self.pulse,
             "panic": self.panic,
             "song": self.song,
             "bypass": self.bypass,
@@ -61,6 +62,10 @@ class Answers:
         """How everything is."""
         notes = self._net.trouble if self._net is not None else ()
         return {"ok": True, **status(self._service, self._links, self.pace, notes)}
+
+    def pulse(self) -> dict[str, Any]:
+        """What moves with the music, and nothing else."""
+        return {"ok": True, **pulse(self._service, self._links)}
 
     def panic(self) -> dict[str, Any]:
         """Silence."""

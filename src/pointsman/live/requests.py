@@ -18,6 +18,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "panic": (),
     "song": ("song",),
     "bypass": ("output", "entry", "on"),
+    "pulse": (),
     "tap": (),
 }
 """What can be asked for, each with its keys."""
