@@ -7,17 +7,24 @@ would have given it.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TextIO, TypeVar
+from typing import Protocol, TextIO, TypeVar
 
 from pointsman.errors import UsageError
 
 AnswerT = TypeVar("AnswerT")
 
 
+class Answers(Protocol):
+    """What answers are read from: a text stream, or what reads one in a way of its own."""
+
+    def readline(self) -> str:
+        """The next line with its end; empty when there is none any more."""
+
+
 class Asking:
     """Asks on one stream and reads the answers, a line each, from another."""
 
-    def __init__(self, answers: TextIO, out: TextIO) -> None:
+    def __init__(self, answers: Answers, out: TextIO) -> None:
         self._answers = answers
         self._out = out
 

@@ -1,0 +1,160 @@
+"""Which port is meant, and what is known of the synth behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pointsman.device import Device
+from pointsman.errors import PortLookupError, UsageError
+from pointsman.live.client import NoService, ask
+from pointsman.options import suggest
+from pointsman.ports import PortBackend
+from pointsman.ports.resolve import SYSTEM, find_backend
+from pointsman.registry import load_plugins
+from pointsman.rig import Rig
+from pointsman.rig_file import load_rig_and_plugins
+from pointsman.validation import Origin
+from pointsman.yaml_tree import Node
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The port that is played to. `name` is the output's, or the port's where no rig names it."""
+
+    name: str
+    port: str
+    backend: PortBackend
+    full_name: str
+    base: Path = Path()
+    rig: Rig | None = None
+    device: Device | None = None
+    device_path: Path | None = None
+    kinds: Mapping[str, PortBackend] = field(default_factory=dict)
+    played_by: str | None = None
+    """The rig that a running service plays to this port."""
+
+    @property
+    def address(self) -> str:
+        """The port without its scheme."""
+        return find_backend(self.port, self.kinds)[1]
+
+
+def find_target(text: str, rig_path: str | None) -> Target:
+    """The output of the rig (or of the running one) with this name, else the port.
+
+    Raises RigError, PortLookupError, or UsageError for a port that leads nowhere.
+    """
+    service = _service()
+    if rig_path is None and text in service.get("outputs", {}):
+        rig_path = service.get("path")
+    rig, kinds = None, load_plugins().ports
+    if rig_path is not None:
+        rig, registry = load_rig_and_plugins(rig_path)
+        kinds = registry.ports
+    spec = next((output for output in rig.outputs if output.name == text), None) if rig else None
+    base = rig.path.parent if rig else Path()
+    port = spec.port if spec else text
+    backend, address = find_backend(port, kinds)
+    what = backend.problem(address, is_input=False)
+    if what:
+        raise UsageError(f"'{port}': {what}")
+    if backend.scheme == "null":
+        raise UsageError(f"'{text}' goes to null:, where nothing can sound; give it a port first")
+    try:
+        full_name = backend.find(address, base, is_input=False)
+    except PortLookupError as error:
+        raise PortLookupError(_more(str(error), text, rig, spec is not None)) from None
+    return Target(
+        name=text,
+        port=port,
+        backend=backend,
+        full_name=full_name,
+        base=base,
+        rig=rig,
+        device=spec.device if spec else None,
+        device_path=_device_path(spec.origin, base)
+        if spec and spec.device and spec.origin
+        else None,
+        kinds=kinds,
+        played_by=_player(service, port, full_name),
+    )
+
+
+def _more(error: str, text: str, rig: Rig | None, is_output: bool) -> str:
+    """A text that is neither a port nor an output may have been meant as either."""
+    if is_output:
+        return error
+    if rig is None:
+        return f"{error}; for an output of a rig say --rig RIG"
+    return f"{error}; in the rig: {suggest(text, [output.name for output in rig.outputs])}"
+
+
+def _device_path(origin: Origin, base: Path) -> Path | None:
+    """The device file that the rig names for this output."""
+    node: Node | None = origin.root
+    for step in (*origin.place, "device"):
+        node = node.child(step) if node else None
+    return base / str(node.value) if node else None
+
+
+def _service() -> dict[str, Any]:
+    """What a running service says of itself; nothing where none runs."""
+    with suppress(NoService):
+        answer = ask({"do": "status"})
+        if answer.get("ok"):
+            return answer
+    return {}
+
+
+def _player(service: dict[str, Any], port: str, full_name: str) -> str | None:
+    outputs = service.get("outputs", {})
+    if any(full_name == output.get("found") for output in outputs.values()):
+        return str(service.get("rig", "its rig"))
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Ear:
+    """The port that the synth's own output comes in by; `why_not` where there is none."""
+
+    full_name: str | None = None
+    backend: PortBackend = SYSTEM
+    why_not: str = ""
+
+
+def find_ear(target: Target, asked: str | None) -> Ear:
+    """The port that was asked for, else the input of the same name as the output, if it is free.
+
+    The rig's own input is not taken unless it is asked for: the sequencer would be heard there.
+    Raises PortLookupError where the port that was asked for is not there.
+    """
+    if asked is not None:
+        backend, address = find_backend(asked, target.kinds)
+        what = backend.problem(address, is_input=True)
+        if what:
+            raise UsageError(f"--listen {asked}: {what}")
+        return Ear(backend.find(address, Path(), is_input=True), backend)
+    if target.backend is not SYSTEM:
+        return Ear(why_not=f"no MIDI from the synth is known ({_HOW})")
+    try:
+        name = SYSTEM.find(target.address, target.base, is_input=True)
+    except PortLookupError:
+        return Ear(why_not=f"no MIDI from the synth is known ({_HOW})")
+    if target.rig is not None and _is_input_of(target.rig, name, target.kinds):
+        return Ear(why_not=f"the input of that name is the rig's own ({_HOW})")
+    return Ear(name)
+
+
+_HOW = "--listen PORT names it"
+
+
+def _is_input_of(rig: Rig, name: str, kinds: Mapping[str, PortBackend]) -> bool:
+    backend, address = find_backend(rig.input_port, kinds)
+    try:
+        return backend is SYSTEM and backend.find(address, rig.path.parent, is_input=True) == name
+    except PortLookupError:
+        return False
