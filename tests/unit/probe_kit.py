@@ -102,11 +102,12 @@ class World:
                 self.undo.done(what)
             case Save():
                 self.saved.append(step)
-                return f"saved {step.name}"
+                return True, f"saved {step.name}"
         return None
 
     def _send(self, t_ns: int, data: bytes) -> None:
-        self.undo.note(data)
+        self.undo.sending(data)
+        self.undo.sent(data)
         self.sent.append((t_ns, data))
 
     def _play(self, play: Play) -> Witness:

@@ -44,6 +44,7 @@ class Answers:
         """The answer to one request; what fails is an answer, too."""
         calls: dict[str, Callable[..., dict[str, Any]]] = {
             "status": self.status,
+            "sent": self.sent,
             "panic": self.panic,
             "song": self.song,
             "bypass": self.bypass,
@@ -61,6 +62,24 @@ class Answers:
         """How everything is."""
         notes = self._net.trouble if self._net is not None else ()
         return {"ok": True, **status(self._service, self._links, self.pace, notes)}
+
+    def sent(self, output: str) -> dict[str, Any]:
+        """The last value of every ordinary control that an output was sent; channels 1-16."""
+        service, links = self._service, self._links
+        with service.lock:
+            own = links.of(service.engine.rig)
+            if output not in own:
+                return _no(
+                    f"there is no output '{output}'; {suggest(output, sorted(own))}", wrong=True
+                )
+            values = own[output].memory.controls()
+        return {
+            "ok": True,
+            "controls": [
+                {"channel": channel + 1, "control": number, "value": value}
+                for channel, number, value in values
+            ],
+        }
 
     def panic(self) -> dict[str, Any]:
         """Silence."""

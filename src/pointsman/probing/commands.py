@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 
+from pointsman.controls import LAST_CONTROL
 from pointsman.subcommands import Add
-from pointsman.units import parse_note
+from pointsman.units import NS_PER_S, parse_duration, parse_note
 
 DEFAULT_VELOCITY = 40
 """Quiet, and yet no sound is left out that a synth plays at all (common practice: 64 is medium)."""
@@ -39,6 +40,38 @@ def add_probe_commands(add: Add) -> None:
     )
     find.add_argument("--json", action="store_true", help="print what was found as JSON")
 
+    sweep = add(
+        "sweep",
+        _sweep,
+        "move controls slowly while a note repeats, to hear which one does what",
+        "pointsman sweep tug --rig harbour.yaml --controls 70-79",
+    )
+    _add_common(sweep)
+    what = sweep.add_mutually_exclusive_group(required=True)
+    what.add_argument("--control", metavar="CONTROL", help="one control, by number or name")
+    what.add_argument(
+        "--controls", metavar="LIST", type=_controls, help="several, such as 70-79 or 1,74,80-95"
+    )
+    what.add_argument(
+        "--nrpn", metavar="PAIR", type=_pair, help="NRPN coarse:fine, such as 1:8 or 1:0-15"
+    )
+    what.add_argument("--name", metavar="NAME", help="a control of the device file, by its name")
+    sweep.add_argument(
+        "--channel", metavar="N", type=_channel, help="1-16 (the device file's, else 1)"
+    )
+    sweep.add_argument("--range", metavar="LOW-HIGH", type=_span, help="how far to move it")
+    sweep.add_argument("--home", metavar="VALUE", type=_value, help="what to put it back to")
+    sweep.add_argument(
+        "--time", metavar="TIME", type=_time, default=6 * NS_PER_S, help="one way up and down (6s)"
+    )
+    sweep.add_argument(
+        "--times", metavar="N", type=_times,
+        help="how often, before the next (until Enter; without a terminal once)",
+    )  # fmt: skip
+    sweep.add_argument(
+        "--device", metavar="FILE", help="the device file, for names (the rig's, else a new one)"
+    )
+
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
@@ -59,6 +92,12 @@ def _find_channel(options: argparse.Namespace) -> int:
     return find_channel(options)
 
 
+def _sweep(options: argparse.Namespace) -> int:
+    from pointsman.probing.sweep import sweep_controls
+
+    return sweep_controls(options)
+
+
 # ---- reading the arguments -----------------------------------------------------------------------
 
 
@@ -72,6 +111,50 @@ def _note(text: str) -> str:
 
 def _velocity(text: str) -> int:
     return _number(text, "velocity", 1, 127)
+
+
+def _channel(text: str) -> int:
+    return _number(text, "channel", 1, 16)
+
+
+def _times(text: str) -> int:
+    return _number(text, "number of times", 1, 1000)
+
+
+def _value(text: str) -> int:
+    return _number(text, "value", 0, 16383)
+
+
+def _span(text: str) -> tuple[int, int]:
+    low, dash, high = text.partition("-")
+    if not dash:
+        raise argparse.ArgumentTypeError(f"'{text}' is no range; write LOW-HIGH, such as 20-100")
+    first, last = _value(low), _value(high)
+    return min(first, last), max(first, last)
+
+
+def _time(text: str) -> int:
+    try:
+        duration = parse_duration(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    if duration.clocks is not None or not NS_PER_S <= duration.ns <= 600 * NS_PER_S:
+        raise argparse.ArgumentTypeError(
+            f"'{text}' is no time from 1s to 600s; write for example 6s"
+        )
+    return duration.ns
+
+
+def _controls(text: str) -> tuple[int, ...]:
+    return tuple(numbers(text, "control", 0, LAST_CONTROL))
+
+
+def _pair(text: str) -> tuple[tuple[int, int], ...]:
+    coarse, colon, fine = text.partition(":")
+    if not colon:
+        raise argparse.ArgumentTypeError(f"'{text}' is no NRPN; write coarse:fine, such as 1:8")
+    first = _number(coarse, "coarse number", 0, 127)
+    return tuple((first, second) for second in numbers(fine, "fine number", 0, 127))
 
 
 def _channels(text: str) -> tuple[int, ...]:

@@ -12,6 +12,7 @@ from pointsman.ports.names import without_numbers
 from pointsman.ports.resolve import SYSTEM
 from pointsman.probing import verdict
 from pointsman.probing.device_text import DeviceTextError, set_channel
+from pointsman.probing.folding import folded
 from pointsman.probing.meter import Meter, sound_meter
 from pointsman.probing.search import ALL_CHANNELS, Finding, Kind, Plan, search
 from pointsman.probing.session import Session, note_for, on_stage, until_told
@@ -66,9 +67,9 @@ class _Finder:
 
     def _introduce(self, target: Target, ear: Ear) -> None:
         if ear.full_name is None:
-            self._say(f"Playing to {target.full_name}; {ear.why_not}.")
+            self._say(folded(f"Playing to {target.full_name}; {ear.why_not}."))
         else:
-            self._say(f"Playing to {target.full_name}, listening to {ear.full_name}.")
+            self._say(folded(f"Playing to {target.full_name}, listening to {ear.full_name}."))
 
     def _conclude(self, finding: Finding, target: Target, note: int) -> int:
         if self._options.json:

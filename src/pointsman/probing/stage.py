@@ -15,6 +15,7 @@ from typing import Any
 from pointsman.asking import Asking
 from pointsman.errors import PointsmanError, PortError
 from pointsman.ports import InputPort, OutputPort
+from pointsman.probing.folding import folded
 from pointsman.probing.meter import Meter
 from pointsman.probing.steps import (
     Ask,
@@ -41,7 +42,7 @@ LOOK_S = 0.25
 BACK_WITHIN_S = 30.0
 """How long a pulled plug is waited for, to end what it has left behind."""
 
-Saver = Callable[[Save], str]
+Saver = Callable[[Save], tuple[bool, str]]
 
 
 class PortGone(PointsmanError):
@@ -101,7 +102,7 @@ class Stage:
     def _do(self, step: Step) -> Any:
         match step:
             case Say(text):
-                self._asking.say(text)
+                self._asking.say(folded(text))
             case Ask(question, default):
                 self._typed.forget()
                 return self._asking.yes(question, default)
@@ -115,7 +116,7 @@ class Stage:
                 self._look()
                 self._undo_list.done(what)
             case Save():
-                return self._saver(step) if self._saver else None
+                return self._saver(step) if self._saver else (False, "")
         return None
 
     # ---- playing -----------------------------------------------------------------------------
@@ -131,7 +132,7 @@ class Stage:
         begin_ns = time.monotonic_ns()
         for t_ns, what in [*queue, (step.length_ns, "")]:
             self._until(begin_ns, t_ns, lines, one=step.until_line)
-            if step.until_line and lines:
+            if step.until_line and (lines or self._left()):
                 for data in self._undo_list.silence():
                     self._send(data)
                 break
@@ -143,14 +144,19 @@ class Stage:
             tuple(lines),
             tuple((t - begin_ns, data) for t, data in list(self._heard)),
             tuple((t - begin_ns, x) for t, x in self._meter.since(begin_ns)) if self._meter else (),
+            no_more=step.until_line and self._left(),
         )
+
+    def _left(self) -> bool:
+        """Whether the person at the terminal has gone."""
+        return self._typed.is_terminal and self._typed.ended
 
     def _until(self, begin_ns: int, t_ns: int, lines: list[tuple[int, str]], *, one: bool) -> None:
         """Wait for a time of the step, or for a line if one is enough; look after the port."""
         while (left_ns := begin_ns + t_ns - time.monotonic_ns()) > 0:
             for line in self._typed.wait(min(left_ns / NS_PER_S, LOOK_S)):
                 lines.append((time.monotonic_ns() - begin_ns, line))
-            if one and lines:
+            if one and (lines or self._left()):
                 return
             if time.monotonic() - self._looked_s >= LOOK_S:
                 self._look()
@@ -161,12 +167,13 @@ class Stage:
             raise PortError(f"port '{self._target.full_name}' is gone")
 
     def _send(self, data: bytes) -> None:
-        self._undo_list.note(data)
+        self._undo_list.sending(data)
         try:
             self._port.send(data, time.monotonic_ns() - self._began_ns)
         except OSError as error:
             what = f"port '{self._target.full_name}' fails ({error.strerror or error})"
             raise PortError(what) from error
+        self._undo_list.sent(data)
 
     # ---- the end -----------------------------------------------------------------------------
 
@@ -198,6 +205,7 @@ class Stage:
             f"(waiting {BACK_WITHIN_S:.0f} s; Ctrl-C gives up)."
         )
         if self._is_back():
+            self._undo_list.anew()
             self._undo()
             return PortGone(f"port '{self._target.full_name}' was gone; start anew")
         left = ", ".join(self._undo_list.names) or "nothing but notes"
@@ -226,7 +234,7 @@ class Stage:
     def _tell(self, text: str) -> None:
         """Say something, if anybody can still hear it."""
         with suppress(OSError, ValueError):
-            self._asking.say(text)
+            self._asking.say(folded(text))
 
 
 @contextmanager

@@ -55,6 +55,8 @@ class Witness:
     lines: tuple[tuple[int, str], ...] = ()
     heard: tuple[Timed, ...] = ()
     levels: tuple[tuple[int, float], ...] = ()
+    no_more: bool = False
+    """The person has gone: Ctrl-D, or the terminal was closed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,7 @@ class PutBack:
 
 @dataclass(frozen=True, slots=True)
 class Save:
-    """Write a control into the device file under a name. Told back: how that went, in a line."""
+    """Write a control into the device file under a name. Told back: whether it is, and a line."""
 
     control: Any
     name: str

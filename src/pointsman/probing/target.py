@@ -36,6 +36,8 @@ class Target:
     kinds: Mapping[str, PortBackend] = field(default_factory=dict)
     played_by: str | None = None
     """The rig that a running service plays to this port."""
+    played_outputs: tuple[str, ...] = ()
+    """The outputs of that rig that go to this port, the one that was asked for first."""
 
     @property
     def address(self) -> str:
@@ -68,6 +70,11 @@ def find_target(text: str, rig_path: str | None) -> Target:
         full_name = backend.find(address, base, is_input=False)
     except PortLookupError as error:
         raise PortLookupError(_more(str(error), text, rig, spec is not None)) from None
+    played = [
+        name
+        for name, output in service.get("outputs", {}).items()
+        if output.get("found") == full_name
+    ]
     return Target(
         name=text,
         port=port,
@@ -80,7 +87,8 @@ def find_target(text: str, rig_path: str | None) -> Target:
         if spec and spec.device and spec.origin
         else None,
         kinds=kinds,
-        played_by=_player(service, port, full_name),
+        played_by=str(service.get("rig", "its rig")) if played else None,
+        played_outputs=tuple(sorted(played, key=lambda name: name != text)),
     )
 
 
@@ -108,13 +116,6 @@ def _service() -> dict[str, Any]:
         if answer.get("ok"):
             return answer
     return {}
-
-
-def _player(service: dict[str, Any], port: str, full_name: str) -> str | None:
-    outputs = service.get("outputs", {})
-    if any(full_name == output.get("found") for output in outputs.values()):
-        return str(service.get("rig", "its rig"))
-    return None
 
 
 @dataclass(frozen=True, slots=True)
