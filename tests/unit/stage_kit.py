@@ -123,6 +123,11 @@ class Pier:
     keyboard: Keyboard
     out: io.StringIO
 
+    @property
+    def said(self) -> str:
+        """What was said, on one line."""
+        return " ".join(self.out.getvalue().split())
+
 
 MakePier = Callable[..., Pier]
 

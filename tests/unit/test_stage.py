@@ -73,8 +73,8 @@ def test_a_plug_that_is_pulled_and_comes_back_gets_what_was_left(make_pier: Make
             pier.stage.perform(sweep(SWEEP))
         assert left_over(pier.port.sent + again.sent, HOMES) == [], place
         assert "start anew" in str(ended.value)
-    assert "Plug it in again" in pier.out.getvalue()
-    assert ", NRPN 1:8 to 3." in pier.out.getvalue()
+    assert "Plug it in again" in pier.said
+    assert ", NRPN 1:8 to 3." in pier.said
 
 
 def test_what_a_port_may_have_lost_just_before_it_went_is_undone_again(make_pier: MakePier) -> None:
@@ -104,7 +104,7 @@ def test_a_plug_that_stays_away_is_told_with_what_is_left(make_pier: MakePier) -
         "port 'tug' is gone, and did not come back; not put back: control 7 (channel_volume) to 100"
     )
     assert 29 < (pier.clock.now_ns - began_ns) / 1e9 < 35
-    assert "Put back" not in pier.out.getvalue()
+    assert "Put back" not in pier.said
 
 
 def test_a_plug_that_is_pulled_in_silence_is_noticed_and_told(make_pier: MakePier) -> None:

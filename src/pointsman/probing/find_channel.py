@@ -14,7 +14,7 @@ from pointsman.probing import verdict
 from pointsman.probing.device_text import DeviceTextError, set_channel
 from pointsman.probing.folding import folded
 from pointsman.probing.meter import Meter, sound_meter
-from pointsman.probing.search import ALL_CHANNELS, Finding, Kind, Plan, search
+from pointsman.probing.search import ALL_CHANNELS, By, Finding, Kind, Plan, search
 from pointsman.probing.session import Session, note_for, on_stage, until_told
 from pointsman.probing.target import Ear, Target, find_ear, find_target
 from pointsman.subcommands import DONE
@@ -78,7 +78,8 @@ class _Finder:
             self._say("")
             print(verdict.show(finding, target, note, _other_ports(target)), flush=True)
         if finding.kind is Kind.NONE:
-            raise PointsmanError(f"{target.name}: no sound on any channel that was tried")
+            what = "nothing came back" if finding.by is By.MIDI else "no sound"
+            raise PointsmanError(f"{target.name}: {what} on any channel that was tried")
         if finding.kind is Kind.ONE:
             self._write(target, finding.channels[0])
         return DONE

@@ -15,7 +15,7 @@ from pointsman.options import suggest
 from pointsman.ports import PortBackend
 from pointsman.ports.resolve import SYSTEM, find_backend
 from pointsman.registry import load_plugins
-from pointsman.rig import Rig
+from pointsman.rig import OutputSpec, Rig
 from pointsman.rig_file import load_rig_and_plugins
 from pointsman.validation import Origin
 from pointsman.yaml_tree import Node
@@ -31,6 +31,7 @@ class Target:
     full_name: str
     base: Path = Path()
     rig: Rig | None = None
+    spec: OutputSpec | None = None
     device: Device | None = None
     device_path: Path | None = None
     kinds: Mapping[str, PortBackend] = field(default_factory=dict)
@@ -82,6 +83,7 @@ def find_target(text: str, rig_path: str | None) -> Target:
         full_name=full_name,
         base=base,
         rig=rig,
+        spec=spec,
         device=spec.device if spec else None,
         device_path=_device_path(spec.origin, base)
         if spec and spec.device and spec.origin

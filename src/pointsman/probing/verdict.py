@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from pointsman.probing.folding import folded
+from pointsman.probing.reaching import reaching
 from pointsman.probing.search import By, Finding, Kind
 from pointsman.probing.target import Target
 from pointsman.units import note_name
@@ -20,7 +21,7 @@ def show(finding: Finding, target: Target, note: int, others: list[str]) -> str:
     """The verdict as text, at the terminal's width. `others` are further ports to try."""
     middle_c = target.rig.middle_c_octave if target.rig else 4
     lines = {
-        Kind.ONE: lambda: _one(finding, target),
+        Kind.ONE: lambda: _one(finding, target, note),
         Kind.SEVERAL: lambda: _several(finding, target),
         Kind.ALL: lambda: _all(finding, target),
         Kind.NONE: lambda: _none(finding, target, note_name(note, middle_c), others),
@@ -28,12 +29,18 @@ def show(finding: Finding, target: Target, note: int, others: list[str]) -> str:
     return "\n".join(map(folded, lines))
 
 
-def _one(finding: Finding, target: Target) -> Iterator[str]:
+def _one(finding: Finding, target: Target, note: int) -> Iterator[str]:
     channel = finding.channels[0]
     yield f"{target.name} hears channel {channel}, {_HOW[finding.by]}."
     if finding.sends_on and finding.sends_on != finding.channels:
         yield f"(It sends on channel {_listed(finding.sends_on)}.)"
     yield from _device_lines(target, channel)
+    reach = reaching(target.rig, target.name, note, channel) if target.rig and target.spec else ()
+    if reach and reach != (channel,):
+        yield f"The rig plays it from your sequencer's channel {_listed(reach)} already."
+        return
+    if reach:
+        yield f"As the rig is, your sequencer reaches it from channel {channel}; to use another:"
     yield from _rig_lines(target, channel)
 
 
@@ -50,16 +57,23 @@ def _device_lines(target: Target, channel: int) -> Iterator[str]:
     yield f"    channel: {channel}"
 
 
-def _rig_lines(target: Target, *channels: int) -> Iterator[str]:
-    where = f"In the rig, in the chain of {target.name}" if target.rig else "In the rig"
-    yield f"{where}; left of the colon is the channel that your sequencer uses for it:"
-    if target.rig is None:
-        yield f'    port: "{target.port}"'
-        yield "    chain:"
-    for channel in channels:
-        yield "      - plugin: channel_remap"
+def _rig_lines(target: Target, channel: int) -> Iterator[str]:
+    chain = target.spec.chain if target.spec else ()
+    there = next((entry for entry in chain if entry.plugin.name == "channel_remap"), None)
+    left = "left of the colon is the channel that your sequencer uses for it"
+    if there is not None:
+        yield f"In {there.file}:{there.line}, in the channel_remap ({left}):"
         yield f"        map: {{1: {channel}}}"
-        yield "        others: drop"
+        return
+    where = f"In the rig, in the chain of {target.name}" if target.spec else "In the rig"
+    yield f"{where} ({left}):"
+    if target.spec is None:
+        yield f'    port: "{target.port}"'
+    if not chain:
+        yield "    chain:"
+    yield "      - plugin: channel_remap"
+    yield f"        map: {{1: {channel}}}"
+    yield "        others: drop"
 
 
 def _several(finding: Finding, target: Target) -> Iterator[str]:
@@ -92,7 +106,13 @@ def _all(finding: Finding, target: Target) -> Iterator[str]:
 
 def _none(finding: Finding, target: Target, note: str, others: list[str]) -> Iterator[str]:
     tried = _span(finding.tried)
-    yield f"{target.name}: no sound on {tried}. What that usually means, and what to try:"
+    if finding.by is By.MIDI:
+        yield (
+            f"{target.name}: nothing came back from it on {tried}. Many synths do not send what "
+            "they play: run this at a terminal and listen, or give --audio. If it makes no sound:"
+        )
+    else:
+        yield f"{target.name}: no sound on {tried}. What that usually means, and what to try:"
     yield (
         "- Volume: its own knob, the mixer's channel, the amplifier. Does it sound from its own "
         "keys or pads? If not, it is no matter of MIDI. A quiet velocity may be too quiet for "
