@@ -6,7 +6,6 @@ import io
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -144,13 +143,7 @@ def make_pier(monkeypatch: pytest.MonkeyPatch) -> MakePier:
         answers: list[str] | None = None,
     ) -> Pier:
         clock = Clock()
-        monkeypatch.setattr(
-            stage_module,
-            "time",
-            SimpleNamespace(
-                monotonic=clock.monotonic, monotonic_ns=clock.monotonic_ns, sleep=clock.sleep
-            ),
-        )
+        monkeypatch.setattr(stage_module, "time", clock)
         times = [(clock.now_ns + t_ns, line) for t_ns, line in typed or []]
         keyboard: Any = Keyboard(clock, times, answers or [])
         out = io.StringIO()

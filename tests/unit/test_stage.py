@@ -107,6 +107,19 @@ def test_a_plug_that_stays_away_is_told_with_what_is_left(make_pier: MakePier) -
     assert "Put back" not in pier.said
 
 
+def test_who_gives_up_waiting_for_the_plug_is_told_what_is_left(make_pier: MakePier) -> None:
+    pier = make_pier(Port(40, PortError("port 'tug' is gone")))
+
+    def gives_up(seconds: float) -> None:
+        raise Told(signal.SIGINT)
+
+    pier.clock.sleep = gives_up  # type: ignore[method-assign]
+    with pytest.raises(Told):
+        pier.stage.perform(sweep(SWEEP))
+    assert pier.said.endswith("control 7 (channel_volume) to 100.")
+    assert "Not put back" in pier.said
+
+
 def test_a_plug_that_is_pulled_in_silence_is_noticed_and_told(make_pier: MakePier) -> None:
     pier = make_pier()
 

@@ -187,14 +187,18 @@ class Stage:
     def _undo(self) -> None:
         """Send what is left to undo; harmless when nothing is."""
         names = self._undo_list.names
-        with suppress(PortError):
+        try:
             for data in self._undo_list.messages():
                 self._send(data)
             self._look()
-            for name in names:
-                self._undo_list.done(name)
+        except PortError as error:
             if names:
-                self._tell(f"Put back: {', '.join(names)}.")
+                self._tell(f"Not put back ({error}): {', '.join(names)}.")
+            return
+        for name in names:
+            self._undo_list.done(name)
+        if names:
+            self._tell(f"Put back: {', '.join(names)}.")
 
     def _gone(self, error: Exception) -> PortGone:
         """What to say of a port that fails; waits for it a while, if there is something to undo."""
