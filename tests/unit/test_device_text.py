@@ -123,6 +123,15 @@ def test_where_it_cannot_be_put_in_the_file_stays_and_the_line_is_shown(
     assert len(list(tmp_path.iterdir())) == 1
 
 
+def test_a_change_that_would_change_more_is_not_made(tmp_path: Path) -> None:
+    """Here the name goes on in the next line: what is put in between would become part of it."""
+    path = tmp_path / "tug.yaml"
+    path.write_text("device: 'Tug\n  boat'\n", "utf-8")
+    with pytest.raises(PointsmanError, match=r"tug.yaml: cannot be changed here; write it by hand"):
+        set_channel(path, 5)
+    assert path.read_text("utf-8") == "device: 'Tug\n  boat'\n"
+
+
 def test_a_name_that_is_there_is_never_overwritten(tug: Path) -> None:
     with pytest.raises(PointsmanError, match="by hand"):
         add_control(tug, "cutoff", control_line("cutoff", ControlRef("1", cc=1), 0, (0, 1), "", ""))

@@ -5,11 +5,11 @@ from __future__ import annotations
 import random
 
 import pytest
-from probe_kit import MS, Synth, World, sounding
 
 from pointsman.probing.identity import REQUEST, Identity, read_reply
 from pointsman.probing.search import By, Kind, Plan, search
 from pointsman.probing.walking import REACTION_NS
+from probe_kit import MS, Synth, World, sounding
 
 ALL = frozenset(range(1, 17))
 BY_EAR = Plan(has_person=True)
@@ -33,6 +33,8 @@ def test_a_person_of_any_quickness_finds_the_one_channel(channel: int, reacts_ms
     found = world.perform(search(BY_EAR))
     assert (found.channels, found.kind, found.by) == ((channel,), Kind.ONE, By.EAR)
     assert quiet(world)
+    if reacts_ms in (300, 900, 1480):  # the first guess is right, and one that should be silent
+        assert len(world.asked) == 2
 
 
 def test_what_was_heard_is_played_alone_and_then_one_that_should_be_silent() -> None:

@@ -64,6 +64,26 @@ def test_an_error_at_any_message_of_a_sweep_leaves_nothing_behind(make_pier: Mak
         assert left_over(pier.port.sent, HOMES) == [], place
 
 
+def test_a_signal_while_it_is_being_undone_does_not_stop_that(make_pier: MakePier) -> None:
+    number = count(make_pier)
+    for place in range(number):
+        pier = make_pier(Port(number, Told(signal.SIGINT)))
+
+        def probe(place: int = place, port: Port = pier.port) -> Probe[None]:
+            steps = sweep(SWEEP)
+            reply = None
+            while True:
+                step = steps.send(reply)
+                reply = yield step
+                if len(port.sent) > place:
+                    port.fails_at = len(port.sent) + 1  # the second that undoes it
+                    raise RuntimeError("ashore")
+
+        with pytest.raises((Told, RuntimeError)):
+            pier.stage.perform(probe())
+        assert left_over(pier.port.sent, HOMES) == [], place
+
+
 def test_a_plug_that_is_pulled_and_comes_back_gets_what_was_left(make_pier: MakePier) -> None:
     """The synth has kept its state: what it got before and what it gets then, together."""
     for place in range(0, count(make_pier), 5):

@@ -9,7 +9,6 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from probe_kit import MS, Synth, World, sounding
 
 from pointsman.control_refs import ControlRef
 from pointsman.controls import LAST_CONTROL
@@ -20,6 +19,7 @@ from pointsman.probing.choosing import choose
 from pointsman.probing.homes import GUESS, Home, home_of
 from pointsman.probing.moving import LOUD, SKIPPED, STEP_NS, Move, SweepPlan, sweep, values
 from pointsman.probing.naming import NoName, read_name
+from probe_kit import MS, Synth, World, sounding
 
 FAST = SweepPlan((), 0, round_ns=1000 * MS, times=1, has_person=False)
 

@@ -11,7 +11,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ import rtmidi
 from sequencer import COMMAND, PATIENCE_S, on_alsa, running, until
 
 from pointsman.cli import main
+from pointsman.live.client import NoService, ask
 
 pexpect = pytest.importorskip("pexpect")
 pytestmark = on_alsa
@@ -200,6 +201,13 @@ def test_a_synth_that_goes_and_comes_back_gets_what_was_left(run: Run) -> None:
         synths[-1].close()
 
 
+def answers() -> bool:
+    """Whether a service answers; on an emulated machine its desk takes long to begin."""
+    with suppress(NoService):
+        return bool(ask({"do": "status"})["ok"])
+    return False
+
+
 def test_beside_a_service_that_plays_on_a_control_goes_back_to_what_that_sent(
     tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -212,6 +220,7 @@ def test_beside_a_service_that_plays_on_a_control_goes_back_to_what_that_sent(
         stage = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA, name="Sequencer")
         names = stage.get_ports()
         stage.open_port(next(n for n, name in enumerate(names) if "Harbour Stage" in name))
+        until(answers, "the service answers")
         stage.send_message([0xB0, 20, 77])
         until(lambda: tug.values(20) == [77], "the service plays")
         ended, out, err = run("sweep", "tug", "--control", "20", "--time", "1s", "--yes")
