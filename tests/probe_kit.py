@@ -17,6 +17,7 @@ from pointsman.probing.steps import (
     Say,
     Timed,
     Witness,
+    perform,
 )
 from pointsman.probing.undo import Undo
 
@@ -75,14 +76,7 @@ class World:
 
     def perform(self, probe: Probe[ResultT]) -> ResultT:
         """Play it to its end."""
-        reply: Any = None
-        while True:
-            try:
-                step = probe.send(reply)
-            except StopIteration as end:
-                found: ResultT = end.value
-                return found
-            reply = self.do(step)
+        return perform(probe, self.do)
 
     def do(self, step: Any) -> Any:
         """One step; what came of it."""

@@ -253,9 +253,10 @@ def test_names_are_typed_while_it_plays_and_go_into_the_file(
     [
         (lambda child: child.sendintr(), 130),
         (lambda child: child.kill(signal.SIGTERM), 143),
+        (lambda child: child.sendcontrol("z"), 148),
         (lambda child: child.sendeof(), 0),
     ],
-    ids=["Ctrl-C", "SIGTERM", "Ctrl-D"],
+    ids=["Ctrl-C", "SIGTERM", "Ctrl-Z", "Ctrl-D"],
 )
 def test_however_it_is_ended_everything_is_put_back(
     terminal: Terminal, synth: Synth, end: Callable[[Child], None], expected: int

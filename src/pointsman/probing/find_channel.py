@@ -15,7 +15,8 @@ from pointsman.probing.device_text import DeviceTextError, set_channel
 from pointsman.probing.folding import folded
 from pointsman.probing.meter import Meter, sound_meter
 from pointsman.probing.search import ALL_CHANNELS, By, Finding, Kind, Plan, search
-from pointsman.probing.session import Session, note_for, on_stage, until_told
+from pointsman.probing.session import Session, note_for, until_told
+from pointsman.probing.stage import open_stage
 from pointsman.probing.target import Ear, Target, find_ear, find_target
 from pointsman.subcommands import DONE
 
@@ -54,7 +55,9 @@ class _Finder:
         session.tell_of_service(target)
         with ExitStack() as stack:
             meter = self._meter(stack) if has_meter else None
-            stage = on_stage(session, target, ear, stack, meter=meter)
+            stage = stack.enter_context(
+                open_stage(target, ear, session.typed, session.asking, meter)
+            )
             self._introduce(target, ear)
             finding = stage.perform(search(plan))
         return self._conclude(finding, target, note)

@@ -149,7 +149,7 @@ class SweepPlan:
 
 HELP = (
     "When you hear what it does, type a name for it, or NAME, WHAT IT DOES, and Enter. "
-    "Enter alone goes on, - goes back, . ends."
+    "Enter alone goes on, a minus (-) goes back, a dot (.) ends."
 )
 
 _ON, _BACK, _END = 1, -1, 0

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from contextlib import ExitStack
 from typing import TextIO
 
 from pointsman.asking import Asking
 from pointsman.errors import PointsmanError
 from pointsman.probing.folding import folded
-from pointsman.probing.meter import Meter
-from pointsman.probing.stage import Saver, Stage, open_stage
-from pointsman.probing.target import Ear, Target
+from pointsman.probing.target import Target
 from pointsman.probing.told import Told, told_by_signals
 from pointsman.probing.typed import TypedLines
 from pointsman.units import parse_note
@@ -59,19 +56,6 @@ def until_told(work: Callable[[], int]) -> int:
             return work()
     except Told as told:
         return told.code
-
-
-def on_stage(
-    session: Session,
-    target: Target,
-    ear: Ear,
-    stack: ExitStack,
-    *,
-    meter: Meter | None = None,
-    saver: Saver | None = None,
-) -> Stage:
-    """The stage with its ports open, until the stack ends."""
-    return stack.enter_context(open_stage(target, ear, session.typed, session.asking, meter, saver))
 
 
 def note_for(target: Target, asked: str | None) -> int:

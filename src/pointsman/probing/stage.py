@@ -29,6 +29,7 @@ from pointsman.probing.steps import (
     Step,
     Timed,
     Witness,
+    perform,
 )
 from pointsman.probing.target import Ear, Target
 from pointsman.probing.told import Told
@@ -82,22 +83,12 @@ class Stage:
         Raises PortGone when the port goes, Told when a signal ends it.
         """
         try:
-            return self._perform(probe)
+            return perform(probe, self._do)
         except PortError as error:
             raise self._gone(error) from error
         finally:
             probe.close()
             self._undo_all()
-
-    def _perform(self, probe: Probe[ResultT]) -> ResultT:
-        reply: Any = None
-        while True:
-            try:
-                step = probe.send(reply)
-            except StopIteration as end:
-                found: ResultT = end.value
-                return found
-            reply = self._do(step)
 
     def _do(self, step: Step) -> Any:
         match step:

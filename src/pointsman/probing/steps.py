@@ -7,7 +7,7 @@ by `stage.py`. Times are whole nanoseconds from the beginning of the step.
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -85,3 +85,15 @@ class Save:
 
 Step = Say | Ask | Play | Away | PutBack | Save
 Probe = Generator[Step, Any, ResultT]
+
+
+def perform(probe: Probe[ResultT], do: Callable[[Step], Any]) -> ResultT:
+    """Have every step done, and what came of it told back; the probe's result."""
+    reply: Any = None
+    while True:
+        try:
+            step = probe.send(reply)
+        except StopIteration as end:
+            found: ResultT = end.value
+            return found
+        reply = do(step)

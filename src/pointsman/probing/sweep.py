@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +15,8 @@ from pointsman.probing.choosing import choose
 from pointsman.probing.device_text import DeviceTextError, add_control, control_line, new_device
 from pointsman.probing.folding import folded
 from pointsman.probing.moving import NOTE_EVERY_NS, Move, SweepPlan, sweep
-from pointsman.probing.session import Session, note_for, on_stage, until_told
+from pointsman.probing.session import Session, note_for, until_told
+from pointsman.probing.stage import open_stage
 from pointsman.probing.steps import Save
 from pointsman.probing.target import Ear, find_target
 from pointsman.subcommands import DONE
@@ -55,8 +56,7 @@ class _Sweeper:
         )
         session.caution(yes=options.yes)
         session.tell_of_service(target)
-        with ExitStack() as stack:
-            stage = on_stage(session, target, Ear(), stack, saver=self._save)
+        with open_stage(target, Ear(), session.typed, session.asking, saver=self._save) as stage:
             self._say(folded(f"Playing to {target.full_name}, on channel {self._channel}."))
             for line in left_out:
                 self._say(folded(line))
@@ -111,7 +111,7 @@ class _Sweeper:
         except DeviceTextError as error:
             return False, str(error)
         self._names.add(step.name)
-        return True, f"written to {self._path}: {line}"
+        return True, f"written to {self._path} as {step.name}"
 
     def _conclude(self, named: int) -> None:
         if named and self._target.device_path is None:

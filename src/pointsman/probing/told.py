@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP)
+"""Ctrl-Z is among them: a command that is stopped could not end the note that sounds."""
 
 
 class Told(BaseException):
@@ -22,7 +23,8 @@ class Told(BaseException):
 def told_by_signals() -> Iterator[None]:
     """Within, Ctrl-C, SIGTERM and a terminal that is closed raise `Told`, once.
 
-    Those that come later do nothing: what is being undone by then is undone to its end.
+    Those that come later do nothing: what is being undone by then is undone to its end. In the
+    background the keyboard counts as gone, rather than that it stops the command.
     """
     told = False
 
@@ -33,6 +35,7 @@ def told_by_signals() -> Iterator[None]:
             raise Told(number)
 
     before = {number: signal.signal(number, tell) for number in ENDING}
+    before[signal.SIGTTIN] = signal.signal(signal.SIGTTIN, signal.SIG_IGN)
     try:
         yield
     finally:
