@@ -8,11 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pointsman import io_rtmidi
 from pointsman.device import Device
-from pointsman.errors import PortLookupError, UsageError
+from pointsman.errors import PortError, PortLookupError, UsageError
 from pointsman.live.client import NoService, ask
 from pointsman.options import suggest
 from pointsman.ports import PortBackend
+from pointsman.ports.names import without_numbers
 from pointsman.ports.resolve import SYSTEM, find_backend
 from pointsman.registry import load_plugins
 from pointsman.rig import OutputSpec, Rig
@@ -141,11 +143,8 @@ def find_ear(target: Target, asked: str | None) -> Ear:
         if what:
             raise UsageError(f"--listen {asked}: {what}")
         return Ear(backend.find(address, Path(), is_input=True), backend)
-    if target.backend is not SYSTEM:
-        return Ear(why_not=f"no MIDI from the synth is known ({_HOW})")
-    try:
-        name = SYSTEM.find(target.address, target.base, is_input=True)
-    except PortLookupError:
+    name = _same_name(target.full_name) if target.backend is SYSTEM else None
+    if name is None:
         return Ear(why_not=f"no MIDI from the synth is known ({_HOW})")
     if target.rig is not None and _is_input_of(target.rig, name, target.kinds):
         return Ear(why_not=f"the input of that name is the rig's own ({_HOW})")
@@ -153,6 +152,18 @@ def find_ear(target: Target, asked: str | None) -> Ear:
 
 
 _HOW = "--listen PORT names it"
+
+
+def _same_name(output: str) -> str | None:
+    """The input port that is the other direction of an output: of its name, and its numbers."""
+    try:
+        names = io_rtmidi.port_names(is_input=True)
+    except PortError:
+        return None
+    if output in names:
+        return output
+    found = [name for name in names if without_numbers(name) == without_numbers(output)]
+    return found[0] if len(found) == 1 else None
 
 
 def _is_input_of(rig: Rig, name: str, kinds: Mapping[str, PortBackend]) -> bool:
