@@ -72,12 +72,12 @@ class Answers:
                 return _no(
                     f"there is no output '{output}'; {suggest(output, sorted(own))}", wrong=True
                 )
-            values = own[output].memory.controls()
+            messages = own[output].memory.controls()
         return {
             "ok": True,
             "controls": [
-                {"channel": channel + 1, "control": number, "value": value}
-                for channel, number, value in values
+                {"channel": (status & 0x0F) + 1, "control": number, "value": value}
+                for status, number, value in sorted(messages)
             ],
         }
 

@@ -42,7 +42,7 @@ class _Sweeper:
 
     def run(self) -> int:
         options, session, target = self._options, self._session, self._target
-        moves, left_out = choose(options, self._device, self._last_sent)
+        moves, left_out = choose(options, self._device, self._last_sent().get)
         is_there = session.someone_is_there()
         by_hand = session.typed.is_terminal
         plan = SweepPlan(
@@ -84,15 +84,15 @@ class _Sweeper:
             raise RigError(problems)
         return path, device
 
-    def _last_sent(self, number: int) -> int | None:
-        """What a running service sent this control last, on our channel."""
-        for output in self._target.played_outputs:
+    def _last_sent(self) -> dict[int, int]:
+        """What a running service sent each control last, on our channel."""
+        found: dict[int, int] = {}
+        for output in reversed(self._target.played_outputs):
             with suppress(NoService):
-                answer = ask({"do": "sent", "output": output})
-                for sent in answer.get("controls", ()):
-                    if (sent.get("channel"), sent.get("control")) == (self._channel, number):
-                        return int(sent["value"])
-        return None
+                for sent in ask({"do": "sent", "output": output}).get("controls", ()):
+                    if sent.get("channel") == self._channel:
+                        found[sent["control"]] = sent["value"]
+        return found
 
     def _save(self, step: Save) -> tuple[bool, str]:
         """Write a control under its name; whether it is written, and a line."""
