@@ -71,7 +71,7 @@ def _flush() -> None:
     """Let a reader that has gone away be the end of it, not a traceback."""
     try:
         sys.stdout.flush()
-    except BrokenPipeError:
+    except OSError:  # also a terminal that was closed
         sys.stdout = open("/dev/null", "w")  # noqa: SIM115 - stays open until the process ends
 
 
@@ -337,6 +337,9 @@ def _parser() -> argparse.ArgumentParser:
     from pointsman.page.commands import add_page_commands
 
     add_page_commands(add)
+    from pointsman.probing.commands import add_probe_commands
+
+    add_probe_commands(add)
 
     render = add(
         "render",

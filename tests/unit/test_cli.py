@@ -85,8 +85,10 @@ wrong.yaml:2:17: outputs.tug.prot: unknown key; did you mean 'port'?
 
 COMMANDS = next(list(a.choices) for a in _parser()._actions if isinstance(a.choices, dict))
 NOT_HERE = {"status", "reload", "panic", "song", "bypass", "page", "service"}
-"""Their examples are run where a service answers (test_live_commands.py, tests/page), or in the
-virtual machine: a service reads no rig from below /tmp."""
+NOT_HERE |= {"find-channel", "sweep"}
+"""Their examples are run where a service answers (test_live_commands.py, tests/page), where a
+person does (test_probe_terminal.py), or in the virtual machine: a service reads no rig from below
+/tmp."""
 
 
 # ---- help ----------------------------------------------------------------------------------------

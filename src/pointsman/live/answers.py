@@ -45,6 +45,7 @@ class Answers:
         calls: dict[str, Callable[..., dict[str, Any]]] = {
             "status": self.status,
             "pulse": self.pulse,
+            "sent": self.sent,
             "panic": self.panic,
             "song": self.song,
             "bypass": self.bypass,
@@ -66,6 +67,24 @@ class Answers:
     def pulse(self) -> dict[str, Any]:
         """What moves with the music, and nothing else."""
         return {"ok": True, **pulse(self._service, self._links)}
+
+    def sent(self, output: str) -> dict[str, Any]:
+        """The last value of every ordinary control that an output was sent; channels 1-16."""
+        service, links = self._service, self._links
+        with service.lock:
+            own = links.of(service.engine.rig)
+            if output not in own:
+                return _no(
+                    f"there is no output '{output}'; {suggest(output, sorted(own))}", wrong=True
+                )
+            messages = own[output].memory.controls()
+        return {
+            "ok": True,
+            "controls": [
+                {"channel": (status & 0x0F) + 1, "control": number, "value": value}
+                for status, number, value in sorted(messages)
+            ],
+        }
 
     def panic(self) -> dict[str, Any]:
         """Silence."""

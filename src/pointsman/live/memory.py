@@ -349,6 +349,10 @@ class Memory:
         kinds = range(0x80, FIRST_SYSTEM_STATUS, 0x10)
         return [c for c in range(16) if any(self._used[kind | c] for kind in kinds)]
 
+    def controls(self) -> list[bytes]:
+        """The last message of every ordinary control that was ever sent, in no order."""
+        return list(self._controls.values())
+
     def value(self, channel: int, number: int) -> int | None:
         """The last value of an ordinary control on `channel` (0-15); None if it was never sent.
 

@@ -14,6 +14,7 @@ LONGEST_LINE = 1 << 16
 
 _KEYS: Mapping[str, tuple[str, ...]] = {
     "status": (),
+    "sent": ("output",),
     "reload": (),
     "panic": (),
     "song": ("song",),
@@ -63,6 +64,13 @@ def _song(asked: dict[str, Any]) -> tuple[Any, ...]:
     return (_name_or_number(asked.get("song"), "song"),)
 
 
+def _sent(asked: dict[str, Any]) -> tuple[Any, ...]:
+    output = asked.get("output")
+    if not isinstance(output, str):
+        raise RequestError("'output' is missing; name one")
+    return (output,)
+
+
 def _bypass(asked: dict[str, Any]) -> tuple[Any, ...]:
     if "output" not in asked:
         raise RequestError("'output' is missing; name one, or write null for the input's chain")
@@ -74,7 +82,7 @@ def _bypass(asked: dict[str, Any]) -> tuple[Any, ...]:
     return output, _name_or_number(asked.get("entry"), "entry"), on
 
 
-_ARGUMENTS = {"song": _song, "bypass": _bypass}
+_ARGUMENTS = {"sent": _sent, "song": _song, "bypass": _bypass}
 
 
 def _name_or_number(value: Any, key: str) -> str | int:
