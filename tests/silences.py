@@ -63,7 +63,7 @@ def clock(from_s: float, to_s: float) -> Messages:
 
 
 def notes(
-    from_s: float, count: int = 24, *, channel: int = 1, lowest: int = 48, velocity: int = 90,
+    from_s: float, count: int = 12, *, channel: int = 1, lowest: int = 48, velocity: int = 90,
     length_ns: int = 60 * MS, apart_ns: int = 100 * MS, behind: bytes = b"",
 ) -> Messages:  # fmt: skip
     """Short notes in a row; `behind` is sent a little after each has begun."""
@@ -87,8 +87,13 @@ def merged(*parts: Messages) -> Messages:
     return sorted((item for part in parts for item in part), key=lambda item: item[0])
 
 
-PLAYED = merged(at(0, "FA"), clock(0, 2.6), notes(0.1))
-"""What a sequencer plays when all is well: a bar and a bit, notes C3 to B3 on channel 1."""
+PLAYED = merged(at(0, "FA"), clock(0, 1.4), notes(0.1), at(1.4, "FC"))
+"""What a sequencer plays when all is well: a short song, notes C3 to B3 on channel 1."""
+
+
+def song(*more: Messages) -> Messages:
+    """A song with other notes."""
+    return merged(at(0, "FA"), clock(0, 1.4), *more, at(1.4, "FC"))
 
 
 @dataclass(frozen=True)
@@ -118,10 +123,10 @@ def chain(*entries: str) -> str:
 FAULTS = [
     Fault("the cable from the sequencer is out", "nothing_came", chain(REMAP), ()),
     Fault("the track is muted, the clock runs", "clock_only", chain(REMAP),
-          merged(at(0, "FA"), clock(0, 2.6))),
+          song()),
     Fault("the track is set to channel 3", "stopped_channel_remap",
           chain("{plugin: channel_remap, map: {1: 5}, others: drop}"),
-          merged(at(0, "FA"), clock(0, 2.6), notes(0.1, channel=3))),
+          song(notes(0.1, channel=3))),
     Fault("a filter that was meant for another synth", "stopped_message_filter",
           chain(REMAP, "{plugin: message_filter, pass: [clock, transport]}")),
     Fault("the keyboard was split elsewhere", "stopped_note_range",
@@ -158,7 +163,7 @@ FAULTS = [
     Fault("moved five octaves up", "out_of_range",
           chain(REMAP, "{plugin: transpose, semitones: 60}")),
     Fault("the sequencer sends All Notes Off behind each note", "cut_off", chain(REMAP),
-          merged(at(0, "FA"), clock(0, 2.6), notes(0.1, behind=b"\xb0\x7b\x00"))),
+          song(notes(0.1, behind=b"\xb0\x7b\x00"))),
 ]  # fmt: skip
 """The twenty that the rules were written beside."""
 
@@ -173,33 +178,36 @@ HEALTHY = [
           merged(at(0.05, "B0 0A 00", "B0 47 7F", "B0 01 7F"), PLAYED)),
     Fault("short drum triggers, and a bar in two", "all_well",
           chain(REMAP, "{plugin: bar_gate, play: [1], of: 2}"),
-          merged(at(0, "FA"), clock(0, 4), notes(0.1, 38, length_ns=10 * MS))),
+          merged(at(0, "FA"), clock(0, 3), notes(0.1, 28, length_ns=10 * MS), at(3, "FC"))),
 ]  # fmt: skip
 """Where nothing of ours is wrong, however it looks."""
 
 
-def rig_text(faults: Sequence[Fault], source: str = "null:", port: str = "null:") -> str:
+def rig_text(
+    faults: Sequence[Fault], source: str = "null:", port: str = "null:", first: int = 1
+) -> str:
     """A rig with an output for each fault, `out1` and so on; `port` may have {name} in it."""
     text = f'input:\n  port: "{source}"\n  chain: [{faults[0].input_chain}]\noutputs:\n'
-    for number, fault in enumerate(faults, 1):
-        own = (
-            ""
-            if fault.output.startswith("port:")
-            else f'port: "{port.format(name=f"out{number}")}"\n'
-        )
-        text += f"  out{number}:\n{indent(own + dedent(fault.output), '    ')}\n"
+    for number, fault in enumerate(faults, first):
+        name = f"out{number}"
+        own = "" if fault.output.startswith("port:") else f'port: "{port.format(name=name)}"\n'
+        text += f"  {name}:\n{indent(own + dedent(fault.output), '    ')}\n"
     return text + "".join(f"{rest}\n" for rest in dict.fromkeys(f.rest for f in faults) if rest)
 
 
-def write_rig(folder: Path, faults: Sequence[Fault], **ports: str) -> Path:
-    """The rig, with its device files and plugin beside it."""
+def write_beside(folder: Path) -> None:
+    """The device files and the plugin that the rigs name."""
     (folder / "tug.yaml").write_text(DEVICE)
     (folder / "clock-box.yaml").write_text(CLOCK_BOX)
-    (folder / "plugins").mkdir(exist_ok=True)
-    (folder / "plugins").chmod(0o755)
+    (folder / "plugins").mkdir(mode=0o755, exist_ok=True)
     (folder / "plugins" / "winch.py").write_text(BROKEN_PLUGIN)
+
+
+def write_rig(folder: Path, faults: Sequence[Fault]) -> Path:
+    """A rig with everything beside it."""
+    write_beside(folder)
     path = folder / "harbour.yaml"
-    path.write_text(rig_text(faults, **ports))
+    path.write_text(rig_text(faults))
     return path
 
 

@@ -43,6 +43,7 @@ class Answers:
         self._fail = fail
         self.pace = Pace()
         self._recent = Recent()
+        self._heard_by = service.engine.rig
 
     def answer(self, kind: str, arguments: list[Any]) -> dict[str, Any]:
         """The answer to one request; what fails is an answer, too."""
@@ -106,8 +107,15 @@ class Answers:
         return {"ok": True, "entry": labels[number - 1], "bypass": on}
 
     def keep_heard(self) -> None:
-        """Keep what the input has brought since the last time, and forget what is too old."""
+        """Keep what the input has brought since the last time, and forget what is too old.
+
+        What went through another rig, or song, than the one that plays is too old as well.
+        """
+        playing = self._service.engine.rig
         self._recent.add(*self._service.take_heard())
+        if playing is not self._heard_by:
+            self._heard_by = playing
+            self._recent.forget_all()
         self._recent.forget(self._service.now_ns())
 
     def recent(self, number: int | None) -> dict[str, Any]:
@@ -175,8 +183,6 @@ class Answers:
             with service.lock:
                 service.engine.change(prepared, service.now_ns())
             settled = rig
-            self.keep_heard()
-            self._recent.forget_all()
         finally:
             links.settle_on(settled, self._fail)
         service.wake()

@@ -58,22 +58,28 @@ class Settings:
         settings[key].values.append(told)
 
     def correct(self, sent: list[bytes]) -> None:
-        """Enter what the synth was last sent in truth, where that is another thing."""
-        truth = Evidence(self._evidence.rig, self._evidence.output, self._evidence.spec)
+        """Have the evidence say what the synth was last sent in truth, where that is another thing.
+
+        Of what is reached by SysEx the truth is not known.
+        """
+        mine = self._evidence
+        truth = Evidence(mine.rig, mine.output, mine.spec)
         hearer = Settings(truth)
         for data in sent:
             hearer.hear(data, None)
+        untold = [k for k, s in mine.settings.items() if s.control.sysex is None]
+        for key in set(untold) - set(truth.settings):
+            del mine.settings[key]
         for key, setting in truth.settings.items():
-            known = self._evidence.settings.get(key)
-            if known is None:
-                self._evidence.settings[key] = setting
-            elif known.now.value != setting.now.value:
-                known.values.clear()  # whatever we thought, it was not so
-                known.values.append(setting.now)
+            known = mine.settings.get(key)
+            if known is None or known.now.value != setting.now.value:
+                mine.settings[key] = setting  # whatever we thought, it was not so
+        for channel in set(mine.programs) - set(truth.programs):
+            del mine.programs[channel]
         for channel, programs in truth.programs.items():
-            mine = self._evidence.programs.setdefault(channel, [])
-            if not mine or mine[-1].value != programs[-1].value:
-                mine[:] = programs
+            thought = mine.programs.get(channel)
+            if thought is None or thought[-1].value != programs[-1].value:
+                mine.programs[channel] = programs
 
 
 def reader_of(device: Device | None) -> ControlReader:
