@@ -52,6 +52,13 @@ def pointsman_plugins():
 '''
 
 
+SWALLOWING_PLUGIN = (
+    BROKEN_PLUGIN.replace("winch", "mooring")
+    .replace("Winch", "Mooring")
+    .replace('raise RuntimeError("the rope is off")', "return None")
+)
+
+
 # ---- what the sequencer does ---------------------------------------------------------------------
 
 
@@ -183,6 +190,36 @@ HEALTHY = [
 """Where nothing of ours is wrong, however it looks."""
 
 
+HELD_OUT = [
+    Fault("a filter before the split", "stopped_message_filter", chain(REMAP),
+          input_chain="{plugin: message_filter, drop: [note]}"),
+    Fault("a step has picked a channel where nobody listens", "wrong_channel",
+          chain("{plugin: channel_select, control: 80, from_channel: 1, to: {1: 5, 2: 9}, "
+                "default: 5}"),
+          merged(at(0.05, "B0 50 02"), PLAYED)),
+    Fault("bent down four octaves, and volume low but not off", "bent_out_of_range", chain(REMAP),
+          merged(at(0.05, "B0 65 00", "B0 64 00", "B0 06 30", "E0 00 00", "B0 07 1E"), PLAYED)),
+    Fault("ten seconds of delay in place of ten milliseconds", "delay",
+          "delay: 10s\n" + chain(REMAP)),
+    Fault("a plugin of one's own that swallows notes", "stopped_entry",
+          chain(REMAP, "{plugin: mooring}"), rest="plugins: {folders: [plugins]}"),
+    Fault("a wheel at rest that was mapped to volume", "volume",
+          chain("{plugin: cc_map, map: {modulation: channel_volume}}", REMAP),
+          merged(at(0.05, "B0 01 00", "B0 47 7F"), PLAYED)),
+    Fault("notes for a second, then twenty of clock", "notes_ceased", chain(REMAP),
+          merged(at(0, "FA"), clock(0, 20), notes(0.1))),
+    Fault("a pattern that has sent another program", "program",
+          "opening: [{program: 12, channel: 5}]\n" + chain(REMAP),
+          merged(at(0.05, "C0 4D", "B0 0A 00"), PLAYED)),
+    Fault("a bypass that was left in the rig", "bypassed",
+          chain("{plugin: channel_remap, map: {1: 5}, bypass: true}")),
+    Fault("notes without ends, and voices that none gives up", "stopped_note_limit",
+          chain(REMAP, "{plugin: note_limit, voices: 2, steal: none}"),
+          [(t, d) for t, d in merged(song(notes(0.1)), notes(8)) if d[0] != 0x80]),
+]  # fmt: skip
+"""Written when the rules were done, and not looked at while they were made."""
+
+
 def rig_text(
     faults: Sequence[Fault], source: str = "null:", port: str = "null:", first: int = 1
 ) -> str:
@@ -201,6 +238,7 @@ def write_beside(folder: Path) -> None:
     (folder / "clock-box.yaml").write_text(CLOCK_BOX)
     (folder / "plugins").mkdir(mode=0o755, exist_ok=True)
     (folder / "plugins" / "winch.py").write_text(BROKEN_PLUGIN)
+    (folder / "plugins" / "mooring.py").write_text(SWALLOWING_PLUGIN)
 
 
 def write_rig(folder: Path, faults: Sequence[Fault]) -> Path:

@@ -99,7 +99,7 @@ def _why_silent(options: argparse.Namespace) -> int:
     if rig is None or not options.message:
         evidence = from_service(options.why_silent, options.socket, rig)
     elif path is not None:
-        evidence = from_messages(rig, options.why_silent, list(read_capture(path)))
+        evidence = from_messages(rig, options.why_silent, read_capture(path))
     else:
         evidence = from_messages(rig, options.why_silent, read_messages(rig, options.message))
     verdict = judge(evidence)

@@ -34,7 +34,7 @@ def input_gone(evidence: Evidence) -> Iterator[Finding]:
         weigh.INPUT_GONE,
         f"the input's port '{port}' is {how}, so nothing comes in",
         live.input.get("trouble") or _last(evidence),
-        str(evidence.rig.path),
+        "",
         "plug the sequencer in again, it goes on by itself; or name another port: pointsman ports",
     )
 
@@ -52,7 +52,7 @@ def nothing_came(evidence: Evidence) -> Iterator[Finding]:
             weigh.NOTHING_CAME,
             "nothing at all has come in",
             f"0 messages in {_span(evidence)}{_unconnected(evidence)}{_malformed(evidence)}",
-            str(evidence.rig.path),
+            "",
             f"check the cable from the sequencer to '{evidence.rig.input_port}', that its MIDI "
             "output is on, and that it is this port: pointsman ports",
         )
@@ -63,18 +63,18 @@ def nothing_came(evidence: Evidence) -> Iterator[Finding]:
             weigh.NO_NOTES_CAME,
             f"{notes}, only clock and transport",
             f"{clocks} clocks in {_span(evidence)}, the last {_last(evidence)}",
-            str(evidence.rig.path),
+            "",
             "let the sequencer send notes: is the track muted, has it a channel and this output, "
             "is the pattern empty?",
         )
     else:
-        kinds = ", ".join(f"{tally.count} {kind.value}" for kind, tally in came.items())
+        kinds = ", ".join(f"{tally.count} {_word(kind)}" for kind, tally in came.items())
         yield Finding(
             "no_notes",
             weigh.NO_NOTES_CAME,
             notes,
             f"{kinds} in {_span(evidence)}, the last {_last(evidence)}",
-            str(evidence.rig.path),
+            "",
             "let the sequencer send notes: is the track muted, or sent elsewhere?",
         )
 
@@ -88,7 +88,7 @@ def _ceased(evidence: Evidence) -> Iterator[Finding]:
             weigh.CLOCK_BROKE_OFF,
             "everything has ceased to come in, in the middle of the song",
             f"the clock ran, no Stop came, and the last message came {ago(last_ns, evidence)}",
-            str(evidence.rig.path),
+            "",
             "check the cable from the sequencer, and its power",
         )
         return
@@ -96,16 +96,21 @@ def _ceased(evidence: Evidence) -> Iterator[Finding]:
     pause_ns = last_ns - times[-1]
     longest_ns = max((after - before for before, after in pairwise(times)), default=0)
     if pause_ns >= max(PAUSE_NS, PAUSES * longest_ns):
-        others = [kind.value for kind, tally in evidence.came.items() if tally.last_ns > times[-1]]
+        since = [kind for kind, tally in evidence.came.items() if tally.last_ns > times[-1]]
+        others = [_word(kind) for kind in since if kind is not Kind.NOTE_OFF]
         yield Finding(
             "notes_ceased",
             weigh.NOTES_CEASED,
             "notes have ceased to come in, though other messages go on",
             f"the last of {len(times)} notes came {ago(times[-1], evidence)}; since then only "
             + ", ".join(others),
-            str(evidence.rig.path),
+            "",
             "see whether the sequencer has muted the track or gone to an empty pattern",
         )
+
+
+def _word(kind: Kind) -> str:
+    return kind.value.replace("_", " ")
 
 
 def _span(evidence: Evidence) -> str:

@@ -127,8 +127,6 @@ class Evidence:
     """Those of the input's chain (None) and of the output's, in the order of a message."""
     broken: bool = True
     """Whether the clock was running when the last message came, and no Stop has."""
-    held_before: int = 0
-    """Notes of the input that were held down when the first message came."""
     taken: list[tuple[int, int]] = field(default_factory=list)
     """The channel (0-15) and number of the notes that sound in the end."""
     live: Live | None = None

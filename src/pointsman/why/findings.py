@@ -121,6 +121,13 @@ def output_line(evidence: Evidence) -> str:
     return f"{evidence.rig.path if spec.origin is None else spec.origin.path}:{spec.line}"
 
 
+def bypass_command(entry: Entry, evidence: Evidence) -> str:
+    """What leaves an entry out while the rig plays; with --off it puts it in again."""
+    of_input = any(entry is other for name, other in evidence.entries if name is None)
+    where = "--input" if of_input else evidence.output
+    return f'pointsman bypass {where} "{entry.label}"'
+
+
 def of_all(count: int, whole: int, what: str = "notes") -> str:
     """How many of how many."""
     if count == whole:

@@ -69,9 +69,11 @@ def gather(rig: Rig, output: str, case: Case) -> Evidence:
     return evidence
 
 
-def spec_of(rig: Rig, output: str) -> OutputSpec | None:
-    """What a rig, or a song of it, says of an output; None where none has it."""
-    for played in (rig, *(song for _, song in rig.songs.rigs)):
+def spec_of(rig: Rig, output: str, song: int = 0) -> OutputSpec | None:
+    """What a rig says of an output: the song of this number, or else whichever has it; or None."""
+    songs: list[Rig] = [played for _, played in rig.songs.rigs]
+    first = songs[song - 1 : song] if song else []
+    for played in [*first, rig, *songs]:
         for spec in played.outputs:
             if spec.name == output:
                 return spec
@@ -86,7 +88,7 @@ class _Watch:
     """One run, watched."""
 
     def __init__(self, rig: Rig, output: str, case: Case) -> None:
-        spec = spec_of(rig, output)
+        spec = spec_of(rig, output, case.song)
         assert spec is not None
         self._output = output
         self._case = case
@@ -103,9 +105,8 @@ class _Watch:
         """All of it, to the end."""
         case, evidence, engine = self._case, self.evidence, self._engine
         evidence.begun_ns = messages[0][0] if messages else case.begun_ns
-        prime(engine, case, evidence.begun_ns)
+        prime(engine, case, evidence.begun_ns, self._acts.clear)
         self._primed = True
-        evidence.held_before = _held(case.before)
         panics = engine.panics
         for t_ns, data in messages:
             key = key_of(data)
@@ -228,8 +229,13 @@ class _Watch:
         return found
 
 
-def prime(engine: Engine, case: Case, begun_ns: int) -> None:
-    """Bring an engine to where the rig was before the first message, at `begun_ns`."""
+def prime(
+    engine: Engine, case: Case, begun_ns: int, each: Callable[[], None] = lambda: None
+) -> None:
+    """Bring an engine to where the rig was before the first message, at `begun_ns`.
+
+    `each` is called before each message that it takes for that.
+    """
     t_ns = begun_ns - case.lead_ns
     engine.start(t_ns)
     if case.song:
@@ -241,6 +247,7 @@ def prime(engine: Engine, case: Case, begun_ns: int) -> None:
         if chain is not None and place < len(chain.entries):
             engine.bypass(output, place, True, t_ns)
     for data in case.before:
+        each()
         engine.receive(data, t_ns)
     engine.advance(begun_ns)
 
@@ -313,7 +320,3 @@ def _same_but_channel(one: bytes, other: bytes) -> bool:
 
 def _is_on(data: bytes | None) -> bool:
     return data is not None and FIRST_NOTE_ON <= key_of(data) < _AFTER_NOTES
-
-
-def _held(before: Sequence[bytes]) -> int:
-    return sum(map(_is_on, before))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from pointsman.errors import PointsmanError, UsageError
 from pointsman.live.client import ask
+from pointsman.live.recent import SPAN_NS, Before
 from pointsman.options import suggest
 from pointsman.ports.alsa_clients import look
 from pointsman.rig import OutputSpec, Rig
@@ -17,14 +19,27 @@ from pointsman.units import NS_PER_S
 from pointsman.why.evidence import Evidence, Live
 from pointsman.why.gathering import Case, Message, gather, spec_of
 
+MOST_JUDGED = 100_000
+"""Messages of a capture that are looked at: a synth that is silent is so at the end."""
+
 LEAD_NS = 10 * NS_PER_S
 """How long before the first message that is kept a running rig is taken to have been as it was."""
 
 
-def from_messages(rig: Rig, output: str, messages: Sequence[Message]) -> Evidence:
-    """The evidence of a capture. UsageError for an output that the rig does not have."""
+def from_messages(rig: Rig, output: str, messages: Iterable[Message]) -> Evidence:
+    """The evidence of a capture; of a very long one, its end, and what had been set before that.
+
+    UsageError for an output that the rig does not have.
+    """
     _must_have(rig, output)
-    return gather(rig, output, Case(messages))
+    kept: deque[Message] = deque()
+    before = Before()
+    for message in messages:
+        kept.append(message)
+        if len(kept) > MOST_JUDGED:
+            t_ns, data = kept.popleft()
+            before.note(data, t_ns)
+    return gather(rig, output, Case(kept, before.messages()))
 
 
 def from_service(output: str, socket: Path | None, rig: Rig | None = None) -> Evidence:
@@ -47,7 +62,7 @@ def from_service(output: str, socket: Path | None, rig: Rig | None = None) -> Ev
     case = Case(
         messages,
         [bytes.fromhex(text) for text in first["before"]],
-        messages[0][0] if messages else max(now_ns - 60 * NS_PER_S, 0),
+        messages[0][0] if messages else max(now_ns - SPAN_NS, 0),
         now_ns,
         LEAD_NS,
         song,

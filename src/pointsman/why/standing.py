@@ -8,7 +8,7 @@ from typing import Any
 from pointsman.message import Kind
 from pointsman.why import findings as weigh
 from pointsman.why.evidence import Evidence, Told
-from pointsman.why.findings import Finding, ago, output_line, place_of
+from pointsman.why.findings import Finding, ago, bypass_command, output_line, place_of
 from pointsman.words import hex_text
 
 _SWALLOWERS = {
@@ -115,7 +115,7 @@ def failed_entries(
             what = f"the entry {entry.label} is bypassed"
             shows = f"with it, this would not be so: {cured[0].what}" if cured else ""
             change = (
-                f'put it in again: pointsman bypass {evidence.output} "{entry.label}" --off; '
+                f"put it in again: {bypass_command(entry, evidence)} --off; "
                 "or take bypass: out of the rig"
             )
         yield Finding("bypassed", score, what, shows, place_of(entry), change)

@@ -10,7 +10,7 @@ from pointsman.chain import Entry
 from pointsman.units import note_name
 from pointsman.why import findings as weigh
 from pointsman.why.evidence import Evidence, NoteIn
-from pointsman.why.findings import Finding, ago, of_all, place_of, recency
+from pointsman.why.findings import Finding, ago, bypass_command, of_all, place_of, recency
 
 
 def stopped(evidence: Evidence) -> Iterator[Finding]:
@@ -49,7 +49,7 @@ def stopped(evidence: Evidence) -> Iterator[Finding]:
             weigh.CUT_OFF * recency(pressed, last_ns) / whole,
             "a note that is played is the panic key of the rig, and silences everything",
             f"{of_all(len(pressed), len(notes))} did, the last {ago(pressed[-1].t_ns, evidence)}",
-            str(evidence.rig.path),
+            "",
             "take another key for panic (under safety:), or none",
         )
 
@@ -65,17 +65,17 @@ Why = Callable[[Entry, list[NoteIn], Evidence], tuple[str, str]]
 
 def _why(entry: Entry, notes: list[NoteIn], evidence: Evidence) -> tuple[str, str]:
     words = _WORDS.get(entry.name)
-    what, change = words(entry, notes, evidence) if words else _any(entry)
+    what, change = words(entry, notes, evidence) if words else _any(entry, evidence)
     if entry.channels is not None and words is not None:
         acts_on = ", ".join(str(channel + 1) for channel in sorted(entry.channels))
         change += f"; or see its channels: ({acts_on})"
     return what, change
 
 
-def _any(entry: Entry) -> tuple[str, str]:
+def _any(entry: Entry, evidence: Evidence) -> tuple[str, str]:
     return (
         f"the entry {entry.label} lets no notes through",
-        f'see what it is told in the rig, or leave it out: pointsman bypass OUTPUT "{entry.label}"',
+        "see what it is told in the rig, or leave it out: " + bypass_command(entry, evidence),
     )
 
 

@@ -36,7 +36,7 @@ def say_late(blame: Blame, notes: list[NoteOut], evidence: Evidence) -> Say:
     waits = [note.left_ns - note.t_ns for note in notes if note.left_ns is not None]
     never = len(notes) - len(waits)
     kinds = sorted(evidence.left.items(), key=lambda item: -item[1].count)[:3]
-    most = ", ".join(f"{tally.count} {kind.value}" for kind, tally in kinds)
+    most = ", ".join(f"{tally.count} {kind.value.replace('_', ' ')}" for kind, tally in kinds)
     waited = f"they waited up to {max(waits) / NS_PER_S:.1f} s" if waits else "they wait still"
     return (
         f"the wire to {evidence.output} is full, and the notes wait for it",
