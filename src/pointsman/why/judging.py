@@ -10,7 +10,7 @@ from pointsman.why.evidence import Evidence, NoteOut, total
 from pointsman.why.findings import LEAST_SCORE, Finding, ago, of_all, output_line, share_out
 from pointsman.why.leaving import left_wrong
 from pointsman.why.standing import clock_missing, failed_entries, other_program, port_gone
-from pointsman.why.stopping import stopped
+from pointsman.why.stopping import all_stopped, stopped
 
 ENOUGH = 3
 """How steeply a few notes that are well make it likely that the synth hears all it needs."""
@@ -85,7 +85,7 @@ def _all_well(evidence: Evidence, healthy: list[NoteOut]) -> list[Finding]:
     if not healthy:
         return []
     share = share_out(healthy, evidence)
-    score = weigh.ALL_WELL * (1 - (1 - share) ** ENOUGH)
+    score = weigh.ALL_WELL * (1 - (1 - share) ** ENOUGH) * (1 - all_stopped(evidence))
     return [_well(evidence, healthy, score)]
 
 

@@ -13,6 +13,16 @@ from pointsman.why.evidence import Evidence, NoteIn
 from pointsman.why.findings import Finding, ago, bypass_command, of_all, place_of, recency
 
 
+def all_stopped(evidence: Evidence) -> float:
+    """How much of a silence is explained by notes that go no further, from 0 to 1."""
+    notes = evidence.notes_in
+    if not notes:
+        return 0.0
+    last_ns = notes[-1].t_ns
+    through = recency((note for note in notes if note.sent), last_ns) / recency(notes, last_ns)
+    return float((1 - through) ** weigh.AT_ALL)
+
+
 def stopped(evidence: Evidence) -> Iterator[Finding]:
     """One finding for each entry that lets notes through no further."""
     notes = evidence.notes_in
@@ -29,8 +39,7 @@ def stopped(evidence: Evidence) -> Iterator[Finding]:
         elif not note.sent and note.stopped is not None:
             by_entry[id(note.stopped)].append(note)
             entries[id(note.stopped)] = note.stopped
-    through = recency((note for note in notes if note.sent), last_ns) / whole
-    factor: float = (1 - through) ** weigh.AT_ALL
+    factor = all_stopped(evidence)
     for key, mine in by_entry.items():
         entry = entries[key]
         what, change = _why(entry, mine, evidence)
