@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from pointsman.chain import Entry
 from pointsman.control_refs import ControlRef
@@ -14,7 +14,9 @@ from pointsman.device import Device
 from pointsman.message import Kind
 from pointsman.rig import OutputSpec, Rig
 
-MOST_NOTES = 20_000
+AnswerT = TypeVar("AnswerT")
+
+MOST_NOTES = 5_000
 MOST_SETTINGS = 2_000
 """Of more, the newest count: a synth that is silent is so at the end."""
 
@@ -130,6 +132,7 @@ class Evidence:
     taken: list[tuple[int, int]] = field(default_factory=list)
     """The channel (0-15) and number of the notes that sound in the end."""
     live: Live | None = None
+    _answers: dict[object, Any] = field(default_factory=dict, repr=False)
     freed: Evidence | None = None
     """The same with the entries in that are bypassed; None where none is."""
 
@@ -142,6 +145,13 @@ class Evidence:
     def last_ns(self) -> int | None:
         """When the last message came; None: none has."""
         return max((tally.last_ns for tally in self.came.values()), default=None)
+
+    def once(self, question: Callable[[Evidence], AnswerT]) -> AnswerT:
+        """The answer to a question about all of it, found once: rules ask for every note."""
+        if question not in self._answers:
+            self._answers[question] = question(self)
+        answer: AnswerT = self._answers[question]
+        return answer
 
     def hears(self, word: str) -> bool:
         """Whether the device file says that the synth receives this kind of message."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pointsman.why import findings as weigh
 from pointsman.why.blame import Blame, Say, by, set_when
-from pointsman.why.evidence import Evidence, NoteOut
+from pointsman.why.evidence import Evidence, Key, NoteOut, Setting
 from pointsman.why.findings import place_of
 from pointsman.why.settings import key_of_number
 from pointsman.why.silent_ends import weight_of_end
@@ -12,7 +12,7 @@ from pointsman.why.silent_ends import weight_of_end
 VOLUME, EXPRESSION = 7, 11
 OFF, NEARLY_OFF = 2, 10
 """Volume and expression up to here are silence, and as good as that. At 10 of 127 the level is
--44 dB by the published formula, 40 log(value / 127) (General MIDI 1, recommended practice)."""
+-44 dB by the published formula, 40 log(value / 127) (General MIDI guidelines, from memory)."""
 
 TOO_QUIET, FAINT = 8, 20
 """Velocities up to here, in 127."""
@@ -71,16 +71,23 @@ def say_volume(blame: Blame, notes: list[NoteOut], evidence: Evidence) -> Say:
 
 def extreme(note: NoteOut, evidence: Evidence) -> Blame | None:
     """The control at an end of its range that is most to be suspected."""
-    if not evidence.hears("control"):
-        return None
     found: Blame | None = None
-    for key, setting in evidence.settings.items():
-        if key[0] != note.channel or setting.control.cc in (VOLUME, EXPRESSION):
-            continue
+    for key, setting in evidence.once(_at_an_end).get(note.channel, ()):
         told = setting.at(note.t_ns)
         weight = weight_of_end(setting.control, told.value) if told else 0
         if weight and (found is None or weight > found.weight):
             found = Blame("extreme", weight, key)
+    return found
+
+
+def _at_an_end(evidence: Evidence) -> dict[int, list[tuple[Key, Setting]]]:
+    """The controls that were ever to be suspected, by channel (0-15)."""
+    found: dict[int, list[tuple[Key, Setting]]] = {}
+    for key, setting in evidence.settings.items() if evidence.hears("control") else ():
+        control = setting.control
+        is_level = control.cc in (VOLUME, EXPRESSION)
+        if not is_level and any(weight_of_end(control, told.value) for told in setting.values):
+            found.setdefault(key[0], []).append((key, setting))
     return found
 
 

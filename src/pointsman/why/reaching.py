@@ -66,10 +66,10 @@ def out_of_range(note: NoteOut, evidence: Evidence) -> Blame | None:
     low, high = device.notes if device is not None and device.notes else (0, 127)
     if not low <= note.note <= high:
         return Blame("out_of_range", weigh.OUT_OF_RANGE)
-    pitch, by = _pitch(note, evidence)
+    pitch, mover = _pitch(note, evidence)
     if low - 1 < pitch < high + 1:
         return None
-    return Blame("bent_out_of_range", weigh.OUT_OF_RANGE, by)
+    return Blame("bent_out_of_range", weigh.OUT_OF_RANGE, mover)
 
 
 def say_range(blame: Blame, notes: list[NoteOut], evidence: Evidence) -> Say:
@@ -78,8 +78,8 @@ def say_range(blame: Blame, notes: list[NoteOut], evidence: Evidence) -> Say:
     device = evidence.device
     assert device is not None and device.notes is not None
     low, high = (note_name(note, octave) for note in device.notes)
-    numbers = [note.note for note in notes]
-    first, last = note_name(min(numbers), octave), note_name(max(numbers), octave)
+    played = [note.note for note in notes]
+    first, last = note_name(min(played), octave), note_name(max(played), octave)
     entry = by(notes, "note")
     return (
         f"the notes ({first} to {last}) are outside what {device.device} plays ({low} to {high})",
