@@ -44,6 +44,8 @@ class Answers:
         self.pace = Pace()
         self._recent = Recent()
         self._heard_by = service.engine.rig
+        self._read_ns = 0
+        """When what plays was read, since the run began."""
 
     def answer(self, kind: str, arguments: list[Any]) -> dict[str, Any]:
         """The answer to one request; what fails is an answer, too."""
@@ -134,6 +136,7 @@ class Answers:
         }
         if number is None:
             answer["now"] = self._service.now_ns() / NS_PER_S
+            answer["read"] = self._read_ns / NS_PER_S
             answer["before"] = [hex_text(data) for data in self._recent.before.messages()]
         return answer
 
@@ -183,6 +186,7 @@ class Answers:
             with service.lock:
                 service.engine.change(prepared, service.now_ns())
             settled = rig
+            self._read_ns = service.now_ns()
         finally:
             links.settle_on(settled, self._fail)
         service.wake()

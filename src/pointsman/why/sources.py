@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -49,9 +51,8 @@ def from_service(output: str, socket: Path | None, rig: Rig | None = None) -> Ev
     faulty by now, and NoService.
     """
     status = _ask({"do": "status"}, socket)
-    remarks: list[str] = []
-    if rig is None:
-        rig, remarks = _rig_of(status)
+    own = rig is None
+    rig = rig or _load(status)
     _must_have(rig, output)
     asked = _ask({"do": "sent", "output": output}, socket) if output in status["outputs"] else {}
     first = _ask({"do": "recent"}, socket)
@@ -70,6 +71,7 @@ def from_service(output: str, socket: Path | None, rig: Rig | None = None) -> Ev
         sent,
     )
     evidence = gather(rig, output, case)
+    remarks = _changed(rig, first) if own else []
     port = status["outputs"].get(output, {}).get("port")
     evidence.live = Live(status, _connected(port), _connected(status["input"]["port"]), remarks)
     return evidence
@@ -115,33 +117,35 @@ def _read(piece: Mapping[str, Any]) -> Iterator[Message]:
         yield round(seconds * NS_PER_S), bytes.fromhex(text)
 
 
-def _rig_of(status: Mapping[str, Any]) -> tuple[Rig, list[str]]:
-    """The rig that a service plays, as its file is now; and whether that is another by now."""
+def _load(status: Mapping[str, Any]) -> Rig:
+    """The rig that a service plays, as its file is now."""
     path = str(status["path"])
     near = os.path.relpath(path)
-    rig = load_rig(path if near.startswith(os.pardir) else near)
-    if _shape(rig, status["song"]) == _shape_of(status):
-        return rig, []
-    return rig, [
-        f"{rig.path} has changed since the service read it, and this is about the file as it is "
-        "now; make them one: pointsman reload"
-    ]
+    return load_rig(path if near.startswith(os.pardir) else near)
 
 
-def _shape(rig: Rig, song: str | None) -> object:
-    """What tells one version of a rig from another, as a service tells it, too."""
-    played = dict(rig.songs.rigs).get(song, rig) if song else rig
-    return {
-        spec.name: [spec.port, *((entry.plugin.name, entry.line) for entry in spec.chain)]
-        for spec in played.outputs
-    }
+def _changed(rig: Rig, first: Mapping[str, Any]) -> list[str]:
+    """Which files of a rig were written after the service read them, as remarks."""
+    read_s = time.time() - first["now"] + first["read"]
+    found = []
+    for path in sorted(_files(rig)):
+        with suppress(OSError):
+            if os.stat(path).st_mtime > read_s:
+                found.append(
+                    f"{path} was written after the service read it, and this is about the file "
+                    "as it is now; make them one: pointsman reload"
+                )
+    return found
 
 
-def _shape_of(status: Mapping[str, Any]) -> object:
-    return {
-        name: [row["port"], *((entry["plugin"], entry["line"]) for entry in row["entries"])]
-        for name, row in status["outputs"].items()
-    }
+def _files(rig: Rig) -> set[str]:
+    """The files that a rig and its songs are written in; not those of their devices."""
+    found: set[str] = set()
+    for played in (rig, *(song for _, song in rig.songs.rigs)):
+        found.add(str(played.path))
+        for chain in (played.input_chain, *(spec.chain for spec in played.outputs)):
+            found.update(entry.origin.path for entry in chain if entry.origin is not None)
+    return found
 
 
 def _bypassed(status: Mapping[str, Any]) -> set[tuple[str | None, int]]:
