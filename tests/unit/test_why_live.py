@@ -27,6 +27,7 @@ outputs:
     device: tug.yaml
     chain: [{plugin: channel_remap, map: {1: 5}, label: to the tug}]
   gull: {port: "quay:gull"}
+  buoy: {port: "null:"}
 """
 VOLUME_OFF = b"\xb0\x07\x00"
 
@@ -82,6 +83,13 @@ def test_a_port_that_is_gone_comes_first(stage: Stage, quay: Quay) -> None:
     assert verdict.first.kind == "port_gone"
     assert "10 messages could not be sent" in verdict.first.evidence
     assert verdict.first.line.endswith("rig.yaml:4")
+
+
+def test_a_port_that_swallows_everything(stage: Stage) -> None:
+    stage.play_notes()
+    verdict = stage.why("buoy")
+    assert verdict.first.kind == "swallowed"
+    assert verdict.first.evidence == "10 messages were sent there"
 
 
 def test_an_input_that_is_gone(stage: Stage, quay: Quay) -> None:

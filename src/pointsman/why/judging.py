@@ -17,15 +17,15 @@ ENOUGH = 3
 
 LOOK_AT = (
     "the sound: volume knob, mixer channel and its mute, audio cable, headphones in the socket",
-    "the MIDI cable: it goes into IN, not OUT or THRU; a 3.5 mm plug has two wirings, type A and "
-    "type B, and the wrong one is silent",
+    "the MIDI cable: it goes into IN, not OUT or THRU; a 3.5 mm plug has two wirings, Type A and "
+    "Type B, and the wrong one is silent",
     "the receive channel, an own setting on many synths, shown only by power-on tricks: "
     "pointsman find-channel {output}",
     "the receive mode: one that takes clock alone, or notes switched off",
     "a pattern of its own: an old one that plays along, or a sequencer that waits for Start",
     "local control and the program: whether it sounds from its own keys",
 )
-"""What can only be seen at the synth; the plugs' wirings are those of the published RP-054."""
+"""What can only be seen at the synth; the wirings are those of the published RP-054."""
 
 
 @dataclass

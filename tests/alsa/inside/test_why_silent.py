@@ -2,7 +2,7 @@
 
 One service has them all. Faults that need only what every sequencer plays are outputs of one rig;
 one whose fault is what the sequencer does has a song of its own, with ports of its own.
-Every output's port is connected to aseqdump, as to a synth.
+Every output's port is connected to aseqdump, as to a synth, but for one that is not.
 """
 
 from __future__ import annotations
@@ -50,8 +50,12 @@ def write_set(folder: Path) -> Path:
         (folder / f"song{number}.yaml").write_text(text)
         songs.append(f"    song{number}: song{number}.yaml\n")
     text = rig_text(SHARED, source, "virtual:Quay {name}")
-    plugged = f'  plugged:\n    port: "{TUG}"\n    device: tug.yaml\n    chain: [{REMAP}]\n'
-    text = text.replace("outputs:\n", f"outputs:\n{plugged}", 1)
+    more = [("plugged", TUG), ("lonely", "virtual:Lonely")]
+    outputs = "".join(
+        f'  {name}:\n    port: "{port}"\n    device: tug.yaml\n    chain: [{REMAP}]\n'
+        for name, port in more
+    )
+    text = text.replace("outputs:\n", f"outputs:\n{outputs}", 1)
     path = folder / "harbour.yaml"
     path.write_text(f"{text}songs:\n  rigs:\n{''.join(songs)}")
     return path
@@ -166,6 +170,7 @@ def test_planted_faults_are_named_first(stage: Stage) -> None:
         stage.judge(fault, f"out{number}")
     (pulled,) = PLUGGED
     assert stage.why("plugged").first.kind == "all_well"
+    assert stage.why("lonely").first.kind == "no_listener"
     plug("unplug")
     until(lambda: _state(stage, "plugged") == "lost", "that the plug is missed")
     stage.play(pulled)
