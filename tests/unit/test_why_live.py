@@ -123,13 +123,22 @@ def test_what_was_set_long_before_is_found(stage: Stage, quay: Quay) -> None:
     assert "before the first message" in verdict.first.evidence
 
 
-def test_what_the_synth_was_sent_in_truth_counts(stage: Stage, quay: Quay) -> None:
-    """Volume 0 came through a rig that is no more."""
-    quay.play(VOLUME_OFF)
-    stage.reload(RIG.replace("map: {1: 5}", "map: {2: 5}"))
+def test_what_the_synth_was_sent_by_a_rig_that_is_no_more_counts(stage: Stage, quay: Quay) -> None:
+    mapped = "chain: [{plugin: cc_map, map: {modulation: channel_volume}}, {plugin"
+    stage.reload(RIG.replace("chain: [{plugin", mapped))
+    quay.play(b"\xb0\x01\x00")
     stage.reload(RIG)
     stage.play_notes()
-    assert stage.why().first.kind == "volume"
+    verdict = stage.why()
+    assert verdict.first.kind == "volume"
+    assert "set before the first message" in verdict.first.evidence
+
+
+def test_what_another_synth_was_sent_does_not_count(stage: Stage, quay: Quay) -> None:
+    quay.play(VOLUME_OFF)
+    stage.reload(RIG.replace("quay:tug", "quay:other tug"))
+    stage.play_notes()
+    assert "volume" not in {finding.kind for finding in stage.why().findings}
 
 
 def test_notes_from_before_a_reload_are_not_judged_by_the_new_rig(stage: Stage) -> None:

@@ -85,6 +85,12 @@ def test_some_notes_that_are_stopped_explain_nothing(tmp_path: Path) -> None:
     assert verdict_on(fault, tmp_path).first.kind == "all_well"
 
 
+def test_what_holds_for_half_the_notes_that_leave_does_not_explain_silence(tmp_path: Path) -> None:
+    fault = Fault("", "", chain("{plugin: channel_remap, map: {1: [5, 6]}}"))
+    kinds = [finding.kind for finding in verdict_on(fault, tmp_path).findings]
+    assert kinds == ["all_well"]
+
+
 def test_the_notes_of_the_end_count(tmp_path: Path) -> None:
     """A minute of notes that were heard, and then volume off."""
     played = merged(song(), notes(0, 400), at(40, "B0 07 00"), notes(41, 150))
