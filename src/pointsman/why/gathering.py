@@ -24,9 +24,10 @@ from pointsman.message import (
     key_of,
 )
 from pointsman.render import run_out
-from pointsman.rig import EntrySpec, OutputSpec, Rig
+from pointsman.rig import OutputSpec, Rig
 from pointsman.why.evidence import Evidence, NoteIn, NoteOut, Tally, Told
 from pointsman.why.settings import Settings
+from pointsman.why.variants import only, put_in, unhindered
 
 _AFTER_NOTES = 0xA0
 _SILENCING = (ALL_SOUND_OFF, ALL_NOTES_OFF)
@@ -59,11 +60,11 @@ class Case:
 def gather(rig: Rig, output: str, case: Case) -> Evidence:
     """The evidence about one output of a rig, or of the song of it that plays."""
     messages = list(case.messages)
-    rig = _only(rig, output)
+    rig = only(rig, output)
     evidence = _Watch(rig, output, case).run(messages)
     if any(entry.bypass and entry.fault is None for _, entry in evidence.entries):
         free = replace(case, out=set())
-        evidence.freed = _Watch(_put_in(rig), output, free).run(messages)
+        evidence.freed = _Watch(put_in(rig), output, free).run(messages)
     if _is_slow(evidence.spec):
         _time(rig, output, case, messages, evidence)
     return evidence
@@ -99,7 +100,7 @@ class _Watch:
         self._primed = False
         self._sounding: defaultdict[tuple[int, int], deque[NoteOut]] = defaultdict(deque)
         self._sent = 0
-        self._engine = Engine(_free(rig), self._hear, observe=self._see)
+        self._engine = Engine(unhindered(rig), self._hear, observe=self._see)
 
     def run(self, messages: Sequence[Message]) -> Evidence:
         """All of it, to the end."""
@@ -274,38 +275,6 @@ def _time(
         run_out(engine, evidence.now_ns, None)
     else:
         engine.advance(evidence.now_ns)
-
-
-def _only(rig: Rig, output: str) -> Rig:
-    """The rig without the outputs that have nothing to do with this one, in each of its songs."""
-    songs = tuple((name, _only(song, output)) for name, song in rig.songs.rigs)
-    cables = {spec.cable for spec in rig.outputs if spec.name == output}
-    outputs = tuple(spec for spec in rig.outputs if spec.cable in cables)
-    return replace(rig, outputs=outputs, songs=replace(rig.songs, rigs=songs))
-
-
-def _free(rig: Rig) -> Rig:
-    """The rig on wires without limits, and without delays."""
-    return _each_output(rig.unpaced(), lambda spec: replace(spec, delay_ns=0))
-
-
-def _put_in(rig: Rig) -> Rig:
-    """The rig with every entry in that it bypasses."""
-    changed = replace(rig, input_chain=_all_in(rig.input_chain))
-    return _each_output(changed, lambda spec: replace(spec, chain=_all_in(spec.chain)))
-
-
-def _all_in(chain: Iterable[EntrySpec]) -> tuple[EntrySpec, ...]:
-    return tuple(replace(entry, bypass=False) for entry in chain)
-
-
-def _each_output(rig: Rig, change: Callable[[OutputSpec], OutputSpec]) -> Rig:
-    songs = tuple((name, _each_output(song, change)) for name, song in rig.songs.rigs)
-    return replace(
-        rig,
-        outputs=tuple(change(spec) for spec in rig.outputs),
-        songs=replace(rig.songs, rigs=songs),
-    )
 
 
 def _made(out: object) -> tuple[bytes, ...]:
