@@ -167,19 +167,6 @@ def _compare(options: argparse.Namespace, after: Rig) -> int:
     return DONE
 
 
-def _explain(options: argparse.Namespace) -> int:
-    from pointsman.explain import as_data, explain, show
-    from pointsman.rig_file import load_rig
-
-    rig = load_rig(options.rig)
-    steps = explain(rig, options.message)
-    if options.json:
-        _print_json(as_data(steps))
-    else:
-        print(show(rig, steps))
-    return DONE
-
-
 def _ports(options: argparse.Namespace) -> int:
     from pointsman.ports.listing import list_ports, show_ports
 
@@ -373,22 +360,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     render.add_argument("--json", action="store_true", help="print the table as JSON")
 
-    explain = add(
-        "explain",
-        _explain,
-        "show what every entry of every chain does to messages",
-        'pointsman explain harbour.yaml "control 74 127 channel 1" "wait 50ms" "note C4"',
-        more="Messages are taken in order, by one engine that remembers, so that a note-off finds "
-        "its note. Nothing is played.",
-        examples=('pointsman explain harbour.yaml "B0 4A 7F" --json',),
-        exits={2: "the rig is wrong, or a message cannot be read"},
-        see=("docs/commands.md#explain",),
-    )
-    explain.add_argument("rig", metavar="RIG", help="the rig file")
-    explain.add_argument(
-        "message", metavar="MESSAGE", nargs="+", help='hex ("B0 4A 7F"), words, or "wait 50ms"'
-    )
-    explain.add_argument("--json", action="store_true", help="print it as JSON")
+    from pointsman.explain_commands import add_explain_commands
+
+    add_explain_commands(add)
 
     ports = add(
         "ports", _ports, "list the MIDI ports of this machine", "pointsman ports",

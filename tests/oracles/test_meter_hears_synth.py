@@ -16,8 +16,8 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from fetching import fetched
 
+from fetching import fetched
 from pointsman.probing.meter import level_of
 from pointsman.probing.search import Finding, Plan, search
 from pointsman.probing.steps import Play, Witness

@@ -324,6 +324,18 @@ class Memory:
                 found.append(bend)
         return found
 
+    def last(self) -> list[bytes]:
+        """The controls, bends and programs as they were last sent, and each parameter's value.
+
+        It is quicker than `restore`, and in an order of no meaning.
+        """
+        found = [*self._controls.values(), *self._bends.values()]
+        for number, channel in self._channels.items():
+            found += channel.program_messages(number)
+            for parameter, pair in channel.parameters.values.items():
+                found += parameter.select(number) + pair.messages(number, DATA_ENTRY)
+        return found
+
     def struck(self) -> dict[int, list[int]]:
         """The notes (0-127) that were ever struck, by channel (0-15), since all was quiet."""
         found: dict[int, list[int]] = {}
@@ -348,10 +360,6 @@ class Memory:
         """The channels (0-15) on which any channel message was sent, ascending."""
         kinds = range(0x80, FIRST_SYSTEM_STATUS, 0x10)
         return [c for c in range(16) if any(self._used[kind | c] for kind in kinds)]
-
-    def controls(self) -> list[bytes]:
-        """The last message of every ordinary control that was ever sent, in no order."""
-        return list(self._controls.values())
 
     def value(self, channel: int, number: int) -> int | None:
         """The last value of an ordinary control on `channel` (0-15); None if it was never sent.

@@ -14,12 +14,13 @@ LONGEST_LINE = 1 << 16
 
 _KEYS: Mapping[str, tuple[str, ...]] = {
     "status": (),
-    "sent": ("output",),
     "reload": (),
     "panic": (),
     "song": ("song",),
     "bypass": ("output", "entry", "on"),
     "pulse": (),
+    "recent": ("piece",),
+    "sent": ("output",),
     "tap": (),
 }
 """What can be asked for, each with its keys."""
@@ -64,13 +65,6 @@ def _song(asked: dict[str, Any]) -> tuple[Any, ...]:
     return (_name_or_number(asked.get("song"), "song"),)
 
 
-def _sent(asked: dict[str, Any]) -> tuple[Any, ...]:
-    output = asked.get("output")
-    if not isinstance(output, str):
-        raise RequestError("'output' is missing; name one")
-    return (output,)
-
-
 def _bypass(asked: dict[str, Any]) -> tuple[Any, ...]:
     if "output" not in asked:
         raise RequestError("'output' is missing; name one, or write null for the input's chain")
@@ -82,7 +76,24 @@ def _bypass(asked: dict[str, Any]) -> tuple[Any, ...]:
     return output, _name_or_number(asked.get("entry"), "entry"), on
 
 
-_ARGUMENTS = {"sent": _sent, "song": _song, "bypass": _bypass}
+def _recent(asked: dict[str, Any]) -> tuple[Any, ...]:
+    piece = asked.get("piece")
+    if piece is None or (isinstance(piece, int) and not isinstance(piece, bool) and piece >= 0):
+        return (piece,)
+    raise RequestError(
+        f"'piece' is a number, the 'next' of the answer before, not {_quoted(piece)}; "
+        "leave it out to begin with the oldest"
+    )
+
+
+def _sent(asked: dict[str, Any]) -> tuple[Any, ...]:
+    output = asked.get("output")
+    if not isinstance(output, str):
+        raise RequestError("'output' is missing; give its name")
+    return (output,)
+
+
+_ARGUMENTS = {"song": _song, "bypass": _bypass, "recent": _recent, "sent": _sent}
 
 
 def _name_or_number(value: Any, key: str) -> str | int:

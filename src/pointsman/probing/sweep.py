@@ -89,9 +89,10 @@ class _Sweeper:
         found: dict[int, int] = {}
         for output in reversed(self._target.played_outputs):
             with suppress(NoService):
-                for sent in ask({"do": "sent", "output": output}).get("controls", ()):
-                    if sent.get("channel") == self._channel:
-                        found[sent["control"]] = sent["value"]
+                for text in ask({"do": "sent", "output": output}).get("messages", ()):
+                    status, *data = bytes.fromhex(text)
+                    if status == 0xB0 | (self._channel - 1):
+                        found[data[0]] = data[1]
         return found
 
     def _save(self, step: Save) -> tuple[bool, str]:
