@@ -30,7 +30,7 @@ from pointsman.tables import table
 
 ROUNDS = 5
 MILLION, QUICK = 1_000_000, 10_000
-HOUR_NS = 3_600_000_000_000
+HOUR_S = 3600
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
     "--disable-background-networking", "--disable-component-update",
@@ -72,10 +72,9 @@ def run(*arguments: str | Path) -> tuple[float, float]:
 def write_hour(path: Path, count: int) -> None:
     """So many messages of the realistic mix, spread over an hour (or over their share of it)."""
     seconds = count // 1000
-    stretch = HOUR_NS // (MILLION * 1_000_000)
     with TsvWriter(path) as writer:
         for data, t_ns in play(seconds):
-            writer.write(t_ns * stretch, data)
+            writer.write(t_ns * HOUR_S * 1000 // MILLION, data)
 
 
 def make(folder: Path, count: int) -> tuple[str, dict[str, Path]]:

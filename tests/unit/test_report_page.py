@@ -31,6 +31,11 @@ from pointsman.reporting.page import page_parts, write_page
 from pointsman.reporting.picture import draw
 
 MEGABYTE = 1_000_000
+VIEW = """(() => {
+  const times = Bokeh.documents[0].get_model_by_name("times");
+  return [times.start, times.end];
+})()"""
+"""Which part of the time is in view, in milliseconds."""
 HOSTILE = "<script>document.title='taken'</script>\"'&amp;$x^2$"
 
 
@@ -217,10 +222,10 @@ def browser() -> Iterator[Any]:
 class Visit:
     """One page, opened in a browser that lets no request out, and all that it complained of."""
 
-    def __init__(self, browser: Any, path: Path, size: dict[str, int]) -> None:
+    def __init__(self, browser: Any, path: Path, size: dict[str, int] | None = None) -> None:
         self.requests: list[str] = []
         self.complaints: list[str] = []
-        self.page = browser.new_page(viewport=size)
+        self.page = browser.new_page(viewport=size) if size else browser.new_page()
         self.page.on("console", self._console)
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("dialog", lambda dialog: self.complaints.append(dialog.message))
@@ -309,16 +314,47 @@ def test_pointing_at_a_mark_tells_the_message_and_the_line_of_the_rig(
 
 def test_the_view_moves_by_buttons_and_keys(browser: Any, page: Path) -> None:
     visit = Visit(browser, page, DESKTOP)
-    view = "(() => {const t = Bokeh.documents[0].get_model_by_name('times'); return [t.start, t.end]})()"  # noqa: E501
-    whole = visit.page.evaluate(view)
+    whole = visit.page.evaluate(VIEW)
     visit.page.get_by_role("button", name="Closer").click()
-    closer = visit.page.evaluate(view)
+    closer = visit.page.evaluate(VIEW)
     assert closer[1] - closer[0] == pytest.approx((whole[1] - whole[0]) / 2)
     visit.page.keyboard.press("ArrowRight")
-    later = visit.page.evaluate(view)
+    later = visit.page.evaluate(VIEW)
     assert later[0] > closer[0]
     visit.page.keyboard.press("0")
-    assert visit.page.evaluate(view) == pytest.approx(whole)
+    assert visit.page.evaluate(VIEW) == pytest.approx(whole)
+    assert visit.complaints == []
+    visit.page.close()
+
+
+def test_a_mouse_drags_the_view_and_a_finger_taps(browser: Any, page: Path) -> None:
+    visit = Visit(browser, page, DESKTOP)
+    visit.page.get_by_role("button", name="Closer").click()
+    before = visit.page.evaluate(VIEW)
+    box = visit.page.locator("#row0").bounding_box()
+    visit.page.mouse.move(box["x"] + 600, box["y"] + 100)
+    visit.page.mouse.down()
+    visit.page.mouse.move(box["x"] + 400, box["y"] + 100, steps=3)
+    visit.page.mouse.up()
+    assert visit.page.evaluate(VIEW)[0] > before[0]
+    visit.page.close()
+
+    context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
+    visit = Visit(context, page)
+    box = visit.page.locator("#row0").bounding_box()
+    visit.page.touchscreen.tap(box["x"] + 200, box["y"] + 180)
+    assert "at once" in visit.page.locator("#told").inner_text()
+    visit.page.touchscreen.tap(box["x"] + 20, box["y"] - 20)
+    assert not visit.page.locator("#told").is_visible()
+    assert visit.complaints == []
+    context.close()
+
+
+def test_a_song_in_which_nothing_happens_can_be_opened(browser: Any, tmp_path: Path) -> None:
+    model = report_of(tmp_path, "- {plugin: clock_filter}", "")
+    write_page(model, tmp_path / "report.html")
+    draw(model, tmp_path / "plot.png")
+    visit = Visit(browser, tmp_path / "report.html", DESKTOP)
     assert visit.complaints == []
     visit.page.close()
 

@@ -10,7 +10,15 @@ import mido
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from report_kit import demo_report, lines_of, output, put_home, report_of, track
+from report_kit import (
+    demo_report,
+    lines_of,
+    output,
+    put_home,
+    report_and_rows,
+    report_of,
+    track,
+)
 
 from pointsman.demo import INPUT_NAME, prepare, song
 from pointsman.io_tsv import read_tsv
@@ -19,6 +27,7 @@ from pointsman.reporting.lanes import HOME, Lane, share_out
 from pointsman.reporting.marks import list_marks
 from pointsman.reporting.model import Model
 from pointsman.reporting.notes import End
+from pointsman.rig_file import load_rig
 
 TRACK_OF = {"tug": song.TUG, "gull": song.GULL, "buoy": song.BUOY}
 
@@ -291,6 +300,36 @@ def test_what_no_line_changed_came_as_it_is(tmp_path: Path) -> None:
     model = report_of(tmp_path, "- {plugin: clock_filter}", "0.1 90 3C 40\n0.2 B0 4A 05")
     assert model.traces[output(model).notes.on_traces[0]] == ()
     assert lines_of(model, track(output(model), "cutoff")) == [[]]
+
+
+ODD = """
+from pointsman.plugin import Plugin, PluginOptions, hookimpl
+
+class Odd(Plugin[PluginOptions]):
+    name = "odd"
+
+    def on_control(self, data, t_ns):
+        return [data, (data for _ in range(2)), 7, [data, "nonsense"], [b""], b""][data[2]]
+
+@hookimpl
+def pointsman_plugins():
+    return [Odd]
+"""
+
+
+@pytest.mark.parametrize("value", range(6))
+def test_whatever_a_plugin_returns_a_report_changes_nothing(tmp_path: Path, value: int) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "odd.py").write_text(ODD, "utf-8")
+    rig = """
+    input: {port: "null:"}
+    outputs: {tug: {port: "null:", chain: [{plugin: odd}]}}
+    plugins: {folders: [mine]}
+    """
+    _, rows = report_and_rows(tmp_path, rig, f"0.1 B0 4A 0{value}\n0.2 90 3C 40\n0.3 80 3C 40")
+    with_report = (tmp_path / "out" / "tug.tsv").read_bytes()
+    assert render(load_rig(tmp_path / "rig.yaml"), tmp_path / "log.tsv", tmp_path / "out") == rows
+    assert (tmp_path / "out" / "tug.tsv").read_bytes() == with_report
 
 
 # ---- lanes in bounded memory ---------------------------------------------------------------------

@@ -34,6 +34,7 @@ _HATCHED: Any = {
 
 def make_figure(layout: RowLayout, number: int, times: Range1d) -> Any:
     """The figure of row `number`; all rows show the same `times`."""
+    pan = PanTool(dimensions="width")
     wheel = WheelZoomTool(dimensions="width", modifiers="ctrl")
     plot: Any = figure(
         height=layout.height + AXIS,
@@ -42,7 +43,7 @@ def make_figure(layout: RowLayout, number: int, times: Range1d) -> Any:
         y_range=Range1d(start=layout.height, end=0),
         x_axis_type="datetime",
         toolbar_location=None,
-        tools=[PanTool(dimensions="width"), wheel],
+        tools=[pan, wheel],
         min_border_left=LEFT,
         min_border_right=RIGHT,
         min_border_top=0,
@@ -53,7 +54,7 @@ def make_figure(layout: RowLayout, number: int, times: Range1d) -> Any:
         lod_threshold=None,
     )
     plot.toolbar.active_scroll = wheel
-    plot.toolbar.active_drag = None
+    plot.toolbar.active_drag = pan
     plot.yaxis.visible = False
     plot.grid.visible = False
     plot.xaxis.formatter = _times_formatter()
@@ -105,6 +106,8 @@ class _Glyphs:
             self._quads("after", fill_color=style.SENT, line_color=None)
         if any(row.count(end) for end in EARLY):
             self._quads("rest", fill_color=None, line_color=style.STOLEN, **_HATCHED)
+        self._patches("after-bands", fill_color=style.SENT, line_color=None)
+        self._patches("before-bands", fill_color=None, line_color=style.CAME_IN)
         self._lines("before-lines", style.CAME_IN, 1.75, "dashed")
         self._lines("after-lines", style.SENT, 2.25, "solid")
         self._segments("ticks", style.SENT, 1.5, "solid")
@@ -132,6 +135,10 @@ class _Glyphs:
     def _quads(self, name: str, **looks: Any) -> None:
         source = self._source(name, "left", "right", "top", "bottom")
         self._plot.quad("left", "right", "top", "bottom", source=source, **looks)
+
+    def _patches(self, name: str, **looks: Any) -> None:
+        source = self._source(name, "xs", "ys")
+        self._plot.patches("xs", "ys", source=source, **looks)
 
     def _lines(self, name: str, color: str, width: float, dash: str) -> None:
         source = self._source(name, "x", "y")

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterable, Iterator
-from copy import copy
 
 OWN, HOME, TIMED = 1, 2, 4
 """Flags of a value: an entry sent it of its own accord; it puts the control home, and is marked;
@@ -105,15 +104,6 @@ class Lane:
             self._flags.extend(flags)
             self._before += len(self._new)
             self._new.clear()
-
-    def copy(self) -> Lane:
-        """Another lane with the same values."""
-        self._take_in()
-        other = copy(self)
-        other._new = []
-        for name in _COLUMNS:
-            setattr(other, name, getattr(self, name)[:])
-        return other
 
     def thin(self, most: int) -> None:
         """Keep about so many values at most, beside those that are marked."""

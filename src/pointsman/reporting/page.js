@@ -1,14 +1,16 @@
 // Draws what is in view: reads the columns, fills bokeh's sources, and tells what the pointer is on.
 //
-// All values stay here; of what is in view, each lane draws at most the first, lowest, highest and
-// last value of every pixel. So a drawing never costs more than the page is wide, and no
-// extreme is lost.
+// All values stay here. Where a lane has more values in view than fit side by side, what is drawn
+// is the band between the lowest and the highest of every two pixels: so a drawing costs no more
+// than the page is wide, and no extreme is lost. Only rows that are on the screen are drawn.
 (async function () {
   "use strict";
   const read = (id) => document.getElementById(id).textContent;
   const model = JSON.parse(read("model"));
   const bytes = await inflate(read("columns"));
   const LET_GO = 1, STOLEN = 2;
+  const MANY_NOTES = 3000, MANY_MARKS = 400;
+  const NEAR = 300; // pixels: how far beyond the screen a row is drawn
   const HOME = 2;
   const WHY = ["still sounds at the end", "", "stolen: a newer note needed its voice",
     "ended early by the rig", "ended by the engine: at Stop, at the end, or since it was too long", "struck again", "silenced"];
@@ -59,11 +61,11 @@
 
   function pushNotes(into, row, notes, view, channels, inset, rest) {
     const taken = new Map(); // how far each key is drawn already, where notes are closer than pixels
-    const dense = notes.begins.length > 4000 ? view.pixel : 0;
+    const dense = notesInView(notes, view) > MANY_NOTES ? 3 * view.pixel : 0;
     const count = after(notes.begins, view.end);
     for (let i = 0; i < count; i++) {
       let begin = notes.begins[i], end = begin + notes.lengths[i];
-      if (rest) { begin = end; end += notes.rests[i]; if (end <= begin) continue; }
+      if (rest) { begin = end; end += notes.rests[i]; if (end - begin <= dense) continue; }
       if (end < view.begin) continue;
       const key = notes.keys[i];
       if (channels && !channels.includes(key >> 7)) continue;
@@ -84,50 +86,42 @@
     }
   }
 
-  function pushEnds(into, row, view, wanted) {
-    const notes = row.notes, drawn = new Set();
-    const gap = 6 * view.pixel;
+  function notesInView(notes, view) { // about how many: those that begin there
+    return after(notes.begins, view.end) - after(notes.begins, view.begin);
+  }
+
+  function pushEnds(into, row, band, view, wanted) {
+    const notes = row.notes, found = [];
     for (let i = 0, count = after(notes.begins, view.end); i < count; i++) {
       if (!wanted(notes.kinds[i], notes.rests[i])) continue;
       const t = notes.begins[i] + notes.lengths[i];
-      if (t < view.begin || t > view.end) continue;
-      const spot = notes.keys[i] + ":" + Math.round(t / gap);
-      if (notes.begins.length > 2000 && drawn.has(spot)) continue;
-      drawn.add(spot);
-      into.x.push(t / 1000);
-      into.y.push(noteY(row, notes.keys[i] & 127) + row.step / 2);
+      if (t >= view.begin && t <= view.end) found.push([t, notes.keys[i] & 127]);
+    }
+    if (found.length <= MANY_MARKS) {
+      for (const [t, note] of found) {
+        into.x.push(t / 1000);
+        into.y.push(noteY(row, note) + row.step / 2);
+      }
+      return;
+    }
+    const columns = new Set(); // too many to stand where they belong: in a line below the notes
+    for (const [t] of found) columns.add(Math.floor(t / (14 * view.pixel)));
+    for (const column of columns) {
+      into.x.push((column + 0.5) * 14 * view.pixel / 1000);
+      into.y.push(band.bottom + 3);
     }
   }
 
-  function placesInView(track, view) { // the values to draw: all, or four a pixel
+  function pushLane(lines, bands, band, scale, track, view) {
     const { times, values } = track;
     const from = Math.max(0, after(times, view.begin) - 1), to = after(times, view.end);
-    const places = [];
-    if (to - from <= 4 * view.width) {
-      for (let i = from; i < to; i++) places.push(i);
-      return places;
-    }
-    let i = from;
-    while (i < to) {
-      const pixel = Math.floor(times[i] / view.pixel);
-      const first = i;
-      let low = i, high = i;
-      while (i < to && Math.floor(times[i] / view.pixel) === pixel) {
-        if (values[i] < values[low]) low = i;
-        if (values[i] > values[high]) high = i;
-        i++;
-      }
-      const kept = [first, Math.min(low, high), Math.max(low, high), i - 1];
-      for (const place of kept) if (place !== places[places.length - 1]) places.push(place);
-    }
-    return places;
+    if (to - from > view.width) pushBand(bands, band, scale, track, view, from, to);
+    else if (to > from) pushLine(lines, band, scale, track, view, from, to);
   }
 
-  function pushLine(into, band, scale, track, view) {
-    const places = placesInView(track, view);
-    if (!places.length) return;
+  function pushLine(into, band, scale, track, view, from, to) {
     let y = null;
-    for (const place of places) {
+    for (let place = from; place < to; place++) {
       const x = Math.max(track.times[place], view.begin) / 1000;
       if (y !== null) { into.x.push(x); into.y.push(y); }
       y = valueY(band, scale, track.values[place]);
@@ -138,12 +132,40 @@
     into.y.push(y, NaN);
   }
 
+  function pushBand(into, band, scale, track, view, from, to) {
+    const { times, values } = track, size = 2 * view.pixel;
+    const x = [], tops = [], bottoms = [];
+    const point = (t, low, high) => {
+      x.push(Math.min(Math.max(t, view.begin), view.end) / 1000);
+      tops.push(valueY(band, scale, high) - 0.8);
+      bottoms.push(valueY(band, scale, low) + 0.8);
+    };
+    let value = values[from], i = from, drawn = times[from];
+    while (i < to) {
+      const bin = Math.floor(times[i] / size);
+      let low = value, high = value; // what it was when these two pixels began counts as well
+      if (bin * size > drawn) { point(drawn, value, value); point(bin * size, value, value); }
+      for (; i < to && Math.floor(times[i] / size) === bin; i++) {
+        value = values[i];
+        if (value < low) low = value;
+        if (value > high) high = value;
+      }
+      point(bin * size, low, high);
+      drawn = (bin + 1) * size;
+      point(drawn, low, high);
+    }
+    point(drawn, value, value);
+    point(Math.min(model.end, view.end), value, value);
+    into.xs.push(x.concat(x.slice().reverse()));
+    into.ys.push(tops.concat(bottoms.reverse()));
+  }
+
   function pushHomes(into, band, track, view) {
     let last = -Infinity;
     for (let i = after(track.times, view.begin - 1); i < track.times.length; i++) {
       const t = track.times[i];
       if (t > view.end) break;
-      if (!(track.flags[i] & HOME) || t - last < 9 * view.pixel) continue;
+      if (!(track.flags[i] & HOME) || t - last < 11 * view.pixel) continue;
       last = t;
       into.x.push(t / 1000);
       into.y.push(valueY(band, track, track.values[i]));
@@ -184,7 +206,8 @@
   function contents(row, view) {
     const found = {
       before: four(), after: four(), rest: four(), grid: ends(), homes: ends(), ticks: ends(),
-      "before-lines": spots(), "after-lines": spots(), home: spots(), stolen: spots(),
+      "before-lines": spots(), "after-lines": spots(), "before-bands": { xs: [], ys: [] },
+      "after-bands": { xs: [], ys: [] }, home: spots(), stolen: spots(),
       ended: spots(), start: spots(), stop: spots(), bars: { ...spots(), text: [] },
     };
     bars(row, found.grid, found.bars, view);
@@ -201,8 +224,8 @@
           pushNotes(found.before, row, input.notes, view, row.sources, 0.75);
           pushNotes(found.after, row, row.notes, view, null, row.step > 6 ? 2 : 1);
           pushNotes(found.rest, row, row.notes, view, null, row.step > 6 ? 2 : 1, true);
-          pushEnds(found.stolen, row, view, (kind) => kind === STOLEN);
-          pushEnds(found.ended, row, view, (kind, rest) => kind > STOLEN && (rest > 0 || kind === 4));
+          pushEnds(found.stolen, row, band, view, (kind) => kind === STOLEN);
+          pushEnds(found.ended, row, band, view, (kind, rest) => kind > STOLEN && (rest > 0 || kind === 4));
         }
         continue;
       }
@@ -212,9 +235,10 @@
       const befores = track.before.map((number) => input.tracks[number]);
       if (track.kind === "clock" && row !== input)
         befores.push(input.tracks.find((other) => other.kind === "clock"));
-      for (const before of befores) pushLine(found["before-lines"], band, like(track, before), before, view);
-      const own = row === input ? "before-lines" : "after-lines";
-      pushLine(found[own], band, track, track, view);
+      for (const before of befores)
+        pushLane(found["before-lines"], found["before-bands"], band, like(track, before), before, view);
+      const own = row === input ? "before" : "after";
+      pushLane(found[own + "-lines"], found[own + "-bands"], band, track, track, view);
       pushHomes(found.home, band, track, view);
     }
     return found;
@@ -229,23 +253,33 @@
   const places = model.rows.map((_, number) => document.getElementById(`row${number}`));
   const pageWidth = () => Math.max(50, places[0].clientWidth - model.left - model.right);
 
+  // A finger scrolls the page, and moves the drawing by the buttons; a mouse may drag it.
+  const byFinger = matchMedia("(pointer: coarse)").matches;
+
   // The sources are filled before bokeh sees them, so that everything is drawn once only.
   const narrow = places[0].clientWidth < 600 && model.bars.length > 2;
   const whole = model.end / 1000;
   const first = { begin: -0.01 * whole, end: narrow ? model.bars[2][0] / 1000 : 1.01 * whole };
+  const isNear = (place) => {
+    const { top, bottom } = place.getBoundingClientRect();
+    return bottom > -NEAR && top < innerHeight + NEAR;
+  };
   model.rows.forEach((row, number) => {
-    const seen = viewOf(first.begin * 1000, first.end * 1000);
-    row.contents = contents(row, seen);
-    row.number = number;
+    row.near = isNear(places[number]);
+    row.drawn = row.near ? `${first.begin} ${first.end} ${pageWidth()}` : "";
+    if (row.near) row.contents = contents(row, viewOf(first.begin * 1000, first.end * 1000));
   });
   (function fill(part) {
     if (!part || typeof part !== "object") return;
     const named = part.attributes && part.attributes.name;
     if (named === "times") Object.assign(part.attributes, { start: first.begin, end: first.end });
+    if (byFinger && part.name === "PanTool") part.attributes.active = false;
+    if (byFinger && part.name === "Toolbar") part.attributes.active_drag = null;
     const found = typeof named === "string" && /^row(\d+)-([a-z-]+)$/.exec(named);
     if (found && part.name === "ColumnDataSource") {
-      const data = model.rows[found[1]].contents[found[2]];
-      part.attributes.data = { type: "map", entries: Object.entries(data) };
+      const { contents } = model.rows[found[1]];
+      if (contents)
+        part.attributes.data = { type: "map", entries: Object.entries(contents[found[2]]) };
       return;
     }
     for (const inner of Object.values(part)) fill(inner);
@@ -276,8 +310,10 @@
   let asked = false;
   function draw() {
     asked = false;
-    const now = view();
+    const now = view(), what = `${times.start} ${times.end} ${now.width}`;
     model.rows.forEach((row, number) => {
+      if (!row.near || row.drawn === what) return;
+      row.drawn = what;
       for (const [name, data] of Object.entries(contents(row, now))) {
         const source = named(`row${number}-${name}`);
         if (source) source.data = data;
@@ -307,6 +343,16 @@
     button.addEventListener("click", () => doing[button.dataset.do]());
 
   times.change.connect(ask);
+  const watcher = new IntersectionObserver((changes) => {
+    for (const { target, isIntersecting } of changes)
+      model.rows[places.indexOf(target)].near = isIntersecting;
+    ask();
+  }, { rootMargin: `${NEAR}px` });
+  places.forEach((place) => watcher.observe(place));
+  addEventListener("beforeprint", () => {
+    for (const row of model.rows) row.near = true;
+    draw();
+  });
   let drawnWidth = pageWidth();
   new ResizeObserver(() => {
     if (pageWidth() !== drawnWidth) { drawnWidth = pageWidth(); ask(); }
@@ -431,16 +477,26 @@
     told.style.top = `${y + 18 + height > innerHeight ? Math.max(4, y - height - 12) : y + 18}px`;
   }
 
+  function silent() {
+    say(null);
+    cursor.remove();
+  }
+
+  document.addEventListener("pointerdown", (event) => {
+    if (!places.some((place) => place.contains(event.target))) silent();
+  });
   model.rows.forEach((row, number) => {
     const element = places[number];
     element.addEventListener("pointermove", (event) => tell(row, element, event));
     element.addEventListener("pointerdown", (event) => tell(row, element, event));
-    element.addEventListener("pointerleave", () => { say(null); cursor.remove(); });
+    element.addEventListener("pointerleave", (event) => {
+      if (event.pointerType !== "touch") silent(); // what a finger has tapped stays to be read
+    });
   });
   document.addEventListener("keydown", (event) => {
     const what = { "+": "in", "-": "out", ArrowLeft: "left", ArrowRight: "right", 0: "all" }[event.key];
     if (what && !event.ctrlKey && !event.metaKey && !event.altKey) doing[what]();
-    if (event.key === "Escape") say(null);
+    if (event.key === "Escape") silent();
   });
   document.documentElement.dataset.drawn = String(Math.round(performance.now()));
 })();

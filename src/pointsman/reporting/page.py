@@ -22,7 +22,7 @@ from bokeh.embed.util import OutputDocumentFor, standalone_docs_json_and_render_
 from bokeh.models import Range1d
 
 from pointsman.reporting import style
-from pointsman.reporting.figures import LEFT, RIGHT, make_figure
+from pointsman.reporting.figures import AXIS, LEFT, RIGHT, make_figure
 from pointsman.reporting.layout import TITLE, Band, RowLayout, lay_out
 from pointsman.reporting.marks import Mark, list_marks
 from pointsman.reporting.model import Model, Row, Track
@@ -58,7 +58,7 @@ def page_parts(model: Model) -> Iterator[str]:
         "items": items,
         "bars": model.bars,
         "changes": [(t_us, change.value) for t_us, change in model.changes],
-        "end": model.end_us,
+        "end": max(1000, model.end_us),
         "left": LEFT,
         "right": RIGHT,
         "traces": [_trace_words(model, number) for number in range(len(model.traces))],
@@ -218,7 +218,8 @@ def _row_html(layout: RowLayout, number: int) -> str:
     inner = "".join(_band_html(row, band, layout) for band in layout.bands)
     return (
         f"<section><h2>{escape(row.name)}{about}</h2>"
-        f'<div class="row" id="row{number}" role="img" aria-label="{named}">'
+        f'<div class="row" id="row{number}" role="img" aria-label="{named}" '
+        f'style="height:{layout.height + AXIS}px">'
         f'<div id="plot{number}"></div>{inner}</div></section>\n'
     )
 

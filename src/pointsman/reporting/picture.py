@@ -27,6 +27,10 @@ LEFT, RIGHT, HEAD, AXIS, TOP = 52, 14, 26, 26, 64
 MOST_ROWS_HIGH = 30_000
 """Pixels; a picture that is higher cannot be looked at, nor drawn by all that show pictures."""
 
+MANY_NOTES, MANY_MARKS = 3000, 400
+"""More than these do not fit side by side: notes become one where they are closer than three
+pixels, and marks stand in a line."""
+
 _PIXELS = WIDTH - LEFT - RIGHT
 _WALL, _FLOOR = 0.66, -0.8
 _HOUSE = Shape(
@@ -220,17 +224,22 @@ class _Painter:
         channels: set[int] | None,
         begins: Sequence[int] | None = None,
     ) -> list[Box]:
-        """The notes as boxes; those of one key that are closer than a pixel are one box."""
+        """The notes as boxes; many close ones of one key are one box."""
         found: list[Box] = []
         last: dict[int, int] = {}
+        gap = 3 * self._pixel if len(notes) > MANY_NOTES else 0
         for begin_us, end_us, key in zip(begins or notes.begins, ends, notes.keys, strict=True):
             if channels is not None and key >> 7 not in channels:
                 continue
-            if begins and end_us <= begin_us:
+            if begins and end_us - begin_us <= gap * 1e6:
                 continue
             begin, end = begin_us / 1e6, end_us / 1e6
             place = last.get(key)
-            if place is not None and begin < found[place][1] + self._pixel and len(notes) > 4000:
+            if (
+                place is not None
+                and begin < found[place][1] + self._pixel
+                and len(notes) > MANY_NOTES
+            ):
                 left, right, top, bottom = found[place]
                 found[place] = (left, max(end, right), top, bottom)
                 continue
@@ -240,15 +249,18 @@ class _Painter:
         return found
 
     def _note_ends(self, band: Band, step: float, row: Row, rests: Sequence[int]) -> None:
-        spots: dict[str, dict[tuple[int, int], tuple[float, float]]] = {"stolen": {}, "ended": {}}
+        spots: dict[str, list[tuple[float, float]]] = {"stolen": [], "ended": []}
         notes = row.notes
         for end, kind, key, rest in zip(notes.ends, notes.kinds, notes.keys, rests, strict=True):
             if kind in EARLY and (rest or kind == End.RELEASED):
                 name = "stolen" if kind == End.STOLEN else "ended"
-                at = end / 1e6, self._y(band, step, key) + step / 2
-                spots[name].setdefault((int(at[0] / self._pixel / 6), key), at)
+                spots[name].append((end / 1e6, self._y(band, step, key) + step / 2))
         for name, found in spots.items():
-            _scatter(self._axes, name, list(found.values()))
+            if len(found) > MANY_MARKS:  # they would cover the notes: in a line below them
+                gap = 14 * self._pixel
+                columns = sorted({int(t / gap) for t, _ in found})
+                found = [((column + 0.5) * gap, band.bottom + 3) for column in columns]
+            _scatter(self._axes, name, found)
 
     # ---- the lanes -------------------------------------------------------------------------------
 
@@ -275,22 +287,27 @@ class _Painter:
             scale = before if track.kind == "control" or track.kind != before.kind else track
             self._line(band, scale, before.lane, came_in=True)
         self._line(band, track, track.lane, came_in=not row.is_output)
-        homes = _spaced(track.lane, 9 * self._pixel)
+        homes = _spaced(track.lane, 11 * self._pixel)
         _scatter(axes, "home", [(t, _value_y(band, track, value)) for t, value in homes])
         if track.kind in ("control", "bend", "pressure", "program"):
             self._scale(band, track)
 
     def _line(self, band: Band, scale: Track, lane: Lane, *, came_in: bool) -> None:
-        lane = lane.copy()
-        lane.thin(4 * _PIXELS)
         if not len(lane):
+            return
+        color = style.CAME_IN if came_in else style.SENT
+        if len(lane) > _PIXELS:
+            times, lows, highs = _envelope(lane, 2 * self._pixel)
+            tops = [_value_y(band, scale, high) - 0.8 for high in highs]
+            bottoms = [_value_y(band, scale, low) + 0.8 for low in lows]
+            edge = {"edgecolor": color, "facecolor": "none"} if came_in else {"facecolor": color}
+            self._axes.fill_between(times, tops, bottoms, step="post", linewidth=0.7, **edge)
             return
         times = [t / 1e6 for t in lane.times]
         heights = [_value_y(band, scale, value) for value in lane.values]
         self._axes.plot(
             [*times, self._end], [*heights, heights[-1]], "--" if came_in else "-",
-            drawstyle="steps-post", color=style.CAME_IN if came_in else style.SENT,
-            lw=1.3 if came_in else 1.8,
+            drawstyle="steps-post", color=color, lw=1.3 if came_in else 1.8,
         )  # fmt: skip
 
     def _scale(self, band: Band, track: Track) -> None:
@@ -307,6 +324,28 @@ class _Painter:
                 fontsize=7.5,
                 ha="right",
             )
+
+
+def _envelope(lane: Lane, span: float) -> tuple[list[float], list[int], list[int]]:
+    """The lowest and highest value in each span of time in which any came, and when it begins.
+
+    What a control was when the span began counts as well.
+    """
+    times: list[float] = []
+    lows: list[int] = []
+    highs: list[int] = []
+    last = lane.values[0]
+    for t_us, value in zip(lane.times, lane.values, strict=True):
+        begin = t_us / 1e6 // span * span
+        if not times or times[-1] != begin:
+            times.append(begin)
+            lows.append(min(last, value))
+            highs.append(max(last, value))
+        else:
+            lows[-1] = min(lows[-1], value)
+            highs[-1] = max(highs[-1], value)
+        last = value
+    return times, lows, highs
 
 
 def _value_y(band: Band, track: Track, value: int) -> float:

@@ -133,10 +133,10 @@ class Tracer:
             return
         if output is None:
             self._input_made = True
-        if given is not None and type(out) is bytes and out[0] & 0xF0 == given[0] & 0xF0:
+        if given is not None and type(out) is bytes and out[:1] and not (out[0] ^ given[0]) & 0xF0:
             flights.add(out, self._changed(entry, base, t_ns))  # most often
             return
-        made = [out] if isinstance(out, bytes) else list(out)  # type: ignore[call-overload]
+        made = _messages(out)
         for data in made:
             if data == given:
                 if base is not None:
@@ -193,6 +193,18 @@ class Tracer:
                 self.traces.append(steps)
             self._numbers[entry, before, own] = number
         return number
+
+
+def _messages(out: object) -> list[bytes]:
+    """What an entry returned, as far as it is messages; the engine judges what is not.
+
+    What can be gone through once only is the engine's: its messages then have no trace.
+    """
+    if isinstance(out, bytes):
+        out = [out]
+    if not isinstance(out, list | tuple):
+        return []
+    return [data for data in out if type(data) is bytes and data]
 
 
 def _is_home(entry: Entry, data: bytes) -> bool:
