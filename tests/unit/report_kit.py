@@ -8,7 +8,7 @@ from textwrap import dedent
 
 from harness import events, rig_text
 from pointsman.demo import INPUT_NAME, prepare
-from pointsman.render import OutputRow, specs_of, render
+from pointsman.render import OutputRow, render, specs_of
 from pointsman.reporting.collect import Collector
 from pointsman.reporting.lanes import HOME
 from pointsman.reporting.model import Model, Row, Track

@@ -235,11 +235,7 @@ class _Painter:
                 continue
             begin, end = begin_us / 1e6, end_us / 1e6
             place = last.get(key)
-            if (
-                place is not None
-                and begin < found[place][1] + self._pixel
-                and len(notes) > MANY_NOTES
-            ):
+            if place is not None and gap and begin < found[place][1] + gap:
                 left, right, top, bottom = found[place]
                 found[place] = (left, max(end, right), top, bottom)
                 continue
