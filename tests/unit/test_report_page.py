@@ -459,6 +459,21 @@ def test_a_library_that_is_missing_is_named_with_how_to_get_it(
     )
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device here that is always full")
+@pytest.mark.parametrize("option", [["--report", "full.html"], ["--plot", "full.png"]])
+def test_a_full_disk_is_one_line_that_names_the_file(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    option: list[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / option[1]).symlink_to("/dev/full")
+    assert main(["demo", *option]) == 1
+    said = capsys.readouterr().err
+    assert said == f"{option[1]}: it cannot be written: No space left on device\n"
+
+
 def test_what_was_rendered_before_a_fault_is_in_the_report(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -9,7 +9,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pointsman.errors import UsageError
+from pointsman.errors import DrawingError, UsageError
 
 if TYPE_CHECKING:
     from pointsman.reporting.collect import Collector
@@ -46,14 +46,18 @@ class Drawings:
         return self._collector
 
     def write(self) -> list[str]:
-        """Draw; returns a line for each file."""
+        """Draw; returns a line for each file. DrawingError where one cannot be written."""
         if self._collector is None:
             return []
         model = self._collector.model
         said = []
         for path, draw in ((self.report, _write_page), (self.plot, _write_picture)):
             if path is not None:
-                draw(model, path)
+                try:
+                    draw(model, path)
+                except OSError as error:
+                    why = error.strerror or error
+                    raise DrawingError(f"{path}: it cannot be written: {why}") from None
                 said.append(f"{_NAMES[draw]} is in {path}.")
         return said
 
