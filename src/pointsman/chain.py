@@ -190,12 +190,14 @@ class Chain:
         on_fault: Callable[[Entry, int], None],
         settle: Callable[[], None],
         observe: Observer | None = None,
+        observe_passes: bool = True,
     ) -> None:
         self.entries = list(entries)
         self.settle = settle
         self._sink_of = sink_of
         self._on_fault = on_fault
         self.observe = observe
+        self._observe_passes = observe_passes
         self._paths: list[Paths]
         """The paths from each place on; the last are those behind all entries."""
         for place, entry in enumerate(self.entries):
@@ -443,6 +445,16 @@ class Chain:
         observe = self.observe
         if observe is None:
             return step
+
+        if not self._observe_passes:
+
+            def noticed(data: bytes, t_ns: int) -> Emission:
+                out = step(data, t_ns)
+                if out is not data:
+                    observe(entry, data, t_ns, out)
+                return out
+
+            return noticed
 
         def watched(data: bytes, t_ns: int) -> Emission:
             out = step(data, t_ns)

@@ -123,27 +123,46 @@ def _check(options: argparse.Namespace) -> int:
 def _render(options: argparse.Namespace) -> int:
     from pointsman.progress import Counting, minutes
     from pointsman.render import render
+    from pointsman.reporting.commands import drawings_of
     from pointsman.rig_file import load_rig
     from pointsman.whole_file import gathered
 
+    drawings = drawings_of(options)
     rig = load_rig(options.rig)
     if not options.input.is_file():
         print(f"{options.input}: there is no such file; give a .mid or .tsv file", file=sys.stderr)
         return WRONG
     if options.compare is not None:
+        if drawings:
+            raise UsageError("--compare draws nothing; leave --report and --plot out")
         return _compare(options, rig)
     clock, tail_ns = not options.no_clock, options.tail
-    with (
-        gathered(options.out, InputFileError) as folder,
-        Counting(f"rendering {options.input}:", unit=minutes) as progress,
-    ):
-        rows = render(rig, options.input, folder, clock=clock, tail_ns=tail_ns, tell=progress.at)
+    listener = drawings.listen(rig, options.input.name) if drawings else None
+    try:
+        with (
+            gathered(options.out, InputFileError) as folder,
+            Counting(f"rendering {options.input}:", unit=minutes) as progress,
+        ):
+            rows = render(
+                rig,
+                options.input,
+                folder,
+                clock=clock,
+                tail_ns=tail_ns,
+                tell=progress.at,
+                listener=listener,
+            )
+    except InputFileError:
+        if drawings:  # what came before the fault is worth seeing
+            drawings.write()
+        raise
+    drawn = drawings.write() if drawings else []
     if options.json:
         _print_json([row.as_dict() for row in rows])
         return DONE
-    from pointsman.report import show_rows
+    from pointsman.render_tables import show_rows
 
-    print(show_rows(rows))
+    print("\n\n".join([show_rows(rows), *drawn]))
     return DONE
 
 
@@ -214,8 +233,12 @@ def _schema(options: argparse.Namespace) -> int:
 
 def _demo(options: argparse.Namespace) -> int:
     from pointsman.demo import run_demo
+    from pointsman.reporting.commands import drawings_of
 
-    run_demo(options.out, live=options.live, to=dict(options.to))
+    drawings = drawings_of(options)
+    if drawings and options.live:
+        raise UsageError("--report and --plot need the whole song at once; leave --live out")
+    run_demo(options.out, live=options.live, to=dict(options.to), drawings=drawings)
     return DONE
 
 
@@ -328,6 +351,8 @@ def _parser() -> argparse.ArgumentParser:
 
     add_probe_commands(add)
 
+    from pointsman.reporting.commands import add_report_options
+
     render = add(
         "render",
         _render,
@@ -358,6 +383,7 @@ def _parser() -> argparse.ArgumentParser:
     render.add_argument(
         "--tail", metavar="TIME", type=time_ns, help="go on so long after the last message"
     )
+    add_report_options(render)
     render.add_argument("--json", action="store_true", help="print the table as JSON")
 
     from pointsman.explain_commands import add_explain_commands
@@ -391,6 +417,7 @@ def _parser() -> argparse.ArgumentParser:
         "--to", metavar="OUTPUT=PORT", type=_assignment, action="append", default=[],
         help="with --live, the port for one output, as a rig would name it",
     )  # fmt: skip
+    add_report_options(demo)
 
     schema = add(
         "schema",

@@ -81,6 +81,7 @@ class Engine:
     start, and never go down. The engine is not safe for threads: a caller with several holds one
     lock around it.
 
+    `observe` is told what every entry does; with `observe_passes` off not of what it lets pass.
     `on_change(rig)` is called in the middle of a change to another rig or song: from then on,
     outputs are those of that rig. Raises PluginError where a plugin will not start.
     """
@@ -91,6 +92,7 @@ class Engine:
         send: Send,
         *,
         observe: EngineObserver | None = None,
+        observe_passes: bool = True,
         on_change: Callable[[Rig], None] | None = None,
     ) -> None:
         self.transport = Transport()
@@ -103,6 +105,7 @@ class Engine:
         """The paced wires of all rigs that there ever were, by cable."""
         self._send = send
         self._observe = observe
+        self._observe_passes = observe_passes
         self._on_change = on_change or (lambda rig: None)
         self._routes = Routes()
         self._straight: dict[bytes, Route] = {}
@@ -166,7 +169,7 @@ class Engine:
 
     def _watchers(
         self, name: str | None
-    ) -> tuple[Callable[[Entry, int], None], Callable[[], None], Observer | None]:
+    ) -> tuple[Callable[[Entry, int], None], Callable[[], None], Observer | None, bool]:
         def on_fault(entry: Entry, t_ns: int) -> None:
             self.faults.append(Fault(name, entry, t_ns))
             self._routes.forget()
@@ -174,7 +177,7 @@ class Engine:
                 output.end_unclaimed(t_ns)
 
         observe = self._observe and partial(self._observe, name)
-        return on_fault, self._routes.settle, observe
+        return on_fault, self._routes.settle, observe, self._observe_passes
 
     # ---- the three calls that both shells are loops over -----------------------------------
 

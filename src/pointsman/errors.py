@@ -62,6 +62,10 @@ class MessageTextError(PointsmanError):
     """A message written by hand (hex or words) could not be read."""
 
 
+class DrawingError(PointsmanError):
+    """A report or a picture could not be written."""
+
+
 class PortError(PointsmanError):
     """A port could not be opened or used."""
 

@@ -56,6 +56,7 @@ class Output:
         on_fault: Callable[[Entry, int], None],
         settle: Callable[[], None],
         observe: Observer | None,
+        observe_passes: bool = True,
     ) -> None:
         """Give the output what the rig says of it, its wire if that is paced, and its chain."""
         self.spec = spec
@@ -63,7 +64,7 @@ class Output:
         self._is_direct = wire is None and not self._delay_ns
         if wire is not None:
             wire.declare_pairs(_pairs(spec))
-        self.chain = Chain(entries, self.sink_of, on_fault, settle, observe)
+        self.chain = Chain(entries, self.sink_of, on_fault, settle, observe, observe_passes)
 
     def limit(self, delay_ns: int, longest_note_ns: int, t_ns: int) -> None:
         """Set the delay, and how long a note may last (0: no limit), from `t_ns` on.

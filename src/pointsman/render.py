@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Protocol
 
 from pointsman.chain import Entry
-from pointsman.engine import Engine
+from pointsman.engine import Engine, EngineObserver
 from pointsman.io_smf import DEFAULT_DIVISION, SmfReader, SmfWriter, play
 from pointsman.io_tsv import TsvWriter, read_tsv
-from pointsman.output import Output
+from pointsman.output import Output, Send
 from pointsman.ports.files import is_meta
 from pointsman.rig import OutputSpec, Rig
 from pointsman.wire import WireFigures
@@ -37,6 +37,35 @@ class Sink(Protocol):
 
     def close(self, t_ns: int) -> None:
         """Nothing more comes; the end is at this time."""
+
+
+TIME_SIGNATURE = b"\xff\x58"
+
+
+class Listener(Protocol):
+    """What wants to know of everything that a render does, in order."""
+
+    @property
+    def observe(self) -> EngineObserver:
+        """Told what an entry made of a message, unless it let it pass (see `chain.Observer`)."""
+
+    def heard(self, data: bytes, t_ns: int) -> None:
+        """A message comes in; all that was due before it has been sent."""
+
+    def dealt_with(self) -> None:
+        """All that this message sets going at once has been sent."""
+
+    def meter(self, numerator: int, denominator: int) -> None:
+        """A time signature of the input."""
+
+    def ending(self) -> None:
+        """Next comes the release."""
+
+    def sent(self, output: str, data: bytes, t_ns: int) -> None:
+        """A message leaves an output."""
+
+    def end(self, t_ns: int) -> None:
+        """It is over."""
 
 
 class Recorder:
@@ -103,19 +132,23 @@ def render(
     clock: bool = True,
     tail_ns: int | None = None,
     tell: Tell | None = None,
+    listener: Listener | None = None,
 ) -> list[OutputRow]:
     """Run `rig` over a `.mid` or `.tsv` file; write `<output>.tsv` and `<output>.mid` to `folder`.
 
     `clock`: play a `.mid` file with Start, clock and Stop. `tail_ns`: go on for so long after the
     last message; None: until nothing is due any more but what repeats for ever. `tell` is told now
-    and then how far it has come, in nanoseconds of the input. Raises InputFileError where the file
-    is broken; what was rendered until there is kept.
+    and then how far it has come, in nanoseconds of the input. `listener` is told of everything;
+    what is rendered is the same with it and without. Raises InputFileError where the file is
+    broken; what was rendered until there is kept.
     """
     division = SmfReader(source).division if _is_smf(source) else DEFAULT_DIVISION
     folder.mkdir(parents=True, exist_ok=True)
     specs = specs_of(rig)
     recorders = {name: Recorder(spec, folder, division) for name, spec in specs.items()}
-    engine, end_ns = play_through(rig, source, recorders, clock=clock, tail_ns=tail_ns, tell=tell)
+    engine, end_ns = play_through(
+        rig, source, recorders, clock=clock, tail_ns=tail_ns, tell=tell, listener=listener
+    )
     wires = engine.wire_figures(end_ns)
     return [
         _row(engine.every_output[name], wires.get(name))
@@ -156,29 +189,62 @@ def play_through(
     clock: bool = True,
     tail_ns: int | None = None,
     tell: Tell | None = None,
+    listener: Listener | None = None,
 ) -> tuple[Engine, int]:
     """Run a rig over a file, each output into its sink; returns the engine, and when the end was.
 
     The sinks are closed, also where the file turns out to be broken. See `render`.
     """
     writes = {name: sink.write for name, sink in sinks.items()}
-    engine = Engine(rig, lambda output, data, t_ns: writes[output](data, t_ns))
+
+    def send(output: str, data: bytes, t_ns: int) -> None:
+        writes[output](data, t_ns)
+
+    engine = Engine(rig, send) if listener is None else _overheard(rig, send, listener)
+    receive = engine.receive if listener is None else _receiving(engine, listener)
     now_ns = 0
     try:
         engine.start(0)
         for now_ns, tick, data in told(_items(source, clock), tell):
             if not is_meta(data):
-                engine.receive(data, now_ns)
+                receive(data, now_ns)
             elif data != END_OF_TRACK:
                 engine.advance(now_ns)
+                if listener is not None and data.startswith(TIME_SIGNATURE):
+                    listener.meter(data[2], 2 ** data[3])
                 for sink in sinks.values():
                     sink.meta(tick, now_ns, data)
         now_ns = run_out(engine, now_ns, tail_ns)
     finally:
+        if listener is not None:
+            engine.advance(now_ns)
+            listener.ending()
         engine.close(now_ns)
+        if listener is not None:
+            listener.end(now_ns)
         for sink in sinks.values():
             sink.close(now_ns)
     return engine, now_ns
+
+
+def _overheard(rig: Rig, send: Send, listener: Listener) -> Engine:
+    sent = listener.sent
+
+    def both(output: str, data: bytes, t_ns: int) -> None:
+        send(output, data, t_ns)
+        sent(output, data, t_ns)
+
+    return Engine(rig, both, observe=listener.observe, observe_passes=False)
+
+
+def _receiving(engine: Engine, listener: Listener) -> Callable[[bytes, int], None]:
+    def receive(data: bytes, t_ns: int) -> None:
+        engine.advance(t_ns)  # what was due before has nothing to do with this message
+        listener.heard(data, t_ns)
+        engine.receive(data, t_ns)
+        listener.dealt_with()
+
+    return receive
 
 
 def _is_smf(source: Path) -> bool:

@@ -27,6 +27,7 @@ BENCHES: dict[str, tuple[str, list[str]]] = {
     "reload": ("The gap that a reload makes", ["--times", "3"]),
     "compare": ("What it costs to find what another rig changes", ["--messages", "2000"]),
     "load": ("What part of a core a rig takes, and on a slower computer", ["--quick"]),
+    "report": ("Making a report, beside render alone, and opening it", ["--quick"]),
     "idle": ("What a service costs that does nothing", ["--quick"]),
     "latency": ("Live, beside a C++ pass-through and a bare callback", ["--quick"]),
     "disturbed": ("Live, while others ask", ["--quick"]),

@@ -233,7 +233,7 @@ def test_the_demo_and_the_tests_are_one_line_each_and_need_only_python() -> None
 def test_the_extras_that_the_readme_names_are_there() -> None:
     project = tomllib.loads(text(ROOT / "pyproject.toml"))["project"]
     named = set(re.findall(r"'\.\[(\w+)\]'", text(ROOT / "README.md")))
-    assert named == {"midi", "test"} <= set(project["optional-dependencies"])
+    assert named == {"midi", "report", "test"} <= set(project["optional-dependencies"])
 
 
 # ---- what there is has a place in the manual -----------------------------------------------------

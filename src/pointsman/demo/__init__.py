@@ -22,6 +22,7 @@ from pointsman.io_tsv import TsvWriter
 from pointsman.log import set_up_log
 from pointsman.registry import load_plugins
 from pointsman.render import render
+from pointsman.reporting.commands import Drawings
 from pointsman.rig import Rig
 from pointsman.rig_file import load_rig
 
@@ -38,8 +39,17 @@ CAUTION = (
 )
 
 
-def run_demo(folder: Path | None, *, live: bool, to: Mapping[str, str] | None = None) -> None:
-    """Show the demo, offline or live; `folder` keeps its files. `to`: ports by output name."""
+def run_demo(
+    folder: Path | None,
+    *,
+    live: bool,
+    to: Mapping[str, str] | None = None,
+    drawings: Drawings | None = None,
+) -> None:
+    """Show the demo, offline or live; `folder` keeps its files. `to`: ports by output name.
+
+    `drawings`: what else is to be drawn of it, offline.
+    """
     if live and folder is None and io_rtmidi.missing():
         folder = Path(LIVE_FOLDER)
     with _workplace(folder) as place:
@@ -47,8 +57,10 @@ def run_demo(folder: Path | None, *, live: bool, to: Mapping[str, str] | None = 
         if live:
             _live(rig, to or {}, place)
         else:
-            rows = render(rig, place / INPUT_NAME, place)
-            print(show.page(rig, place, rows))
+            listener = drawings.listen(rig, INPUT_NAME) if drawings else None
+            rows = render(rig, place / INPUT_NAME, place, listener=listener)
+            drawn = drawings.write() if drawings else []
+            print("\n\n".join([show.page(rig, place, rows), *drawn]))
         if folder is None and not live:
             print("\nKeep the rig, the devices, the input and what came out: demo --out DIR")
         elif folder is not None:

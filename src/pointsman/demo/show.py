@@ -13,7 +13,7 @@ from pointsman.demo.heard import Heard, listen
 from pointsman.device import Device
 from pointsman.io_tsv import read_tsv
 from pointsman.render import OutputRow
-from pointsman.report import show_rows
+from pointsman.render_tables import show_rows
 from pointsman.rig import Rig
 from pointsman.tables import table
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from itertools import groupby
 from typing import Any
 
-from pointsman.report import show_wires
+from pointsman.render_tables import show_wires
 from pointsman.tables import table
 from pointsman.units import note_name
 from pointsman.wire import WireFigures
