@@ -18,7 +18,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "panic": (),
     "song": ("song",),
     "bypass": ("output", "entry", "on"),
-    "tap": (),
+    "tap": ("did",),
 }
 """What can be asked for, each with its keys."""
 
@@ -73,7 +73,14 @@ def _bypass(asked: dict[str, Any]) -> tuple[Any, ...]:
     return output, _name_or_number(asked.get("entry"), "entry"), on
 
 
-_ARGUMENTS = {"song": _song, "bypass": _bypass}
+def _tap(asked: dict[str, Any]) -> tuple[Any, ...]:
+    did = asked.get("did", True)
+    if not isinstance(did, bool):
+        raise RequestError("'did' is true, to be told what each entry did, or false")
+    return (did,)
+
+
+_ARGUMENTS = {"song": _song, "bypass": _bypass, "tap": _tap}
 
 
 def _name_or_number(value: Any, key: str) -> str | int:
