@@ -70,7 +70,8 @@ def _say(error: Exception, code: int) -> int:
 def _flush() -> None:
     """Let a reader that has gone away be the end of it, not a traceback."""
     try:
-        sys.stdout.flush()
+        if sys.stdout is not None:  # as it is where the shell has closed it
+            sys.stdout.flush()
     except BrokenPipeError:
         sys.stdout = open("/dev/null", "w")  # noqa: SIM115 - stays open until the process ends
 
@@ -334,6 +335,10 @@ def _parser() -> argparse.ArgumentParser:
     from pointsman.replay.commands import add_replay_commands
 
     add_replay_commands(add)
+
+    from pointsman.watch.commands import add_watch_commands
+
+    add_watch_commands(add)
 
     render = add(
         "render",
