@@ -29,6 +29,7 @@ BENCHES: dict[str, tuple[str, list[str]]] = {
     "idle": ("What a service costs that does nothing", ["--quick"]),
     "latency": ("Live, beside a C++ pass-through and a bare callback", ["--quick"]),
     "disturbed": ("Live, while others ask", ["--quick"]),
+    "watch": ("Live, while somebody watches", ["--quick"]),
     "real_time": ("Live, without what serves real time", ["--quick"]),
 }
 """Each bench_NAME.py: what its tables show, and the arguments that make it short."""

@@ -149,6 +149,8 @@ def test_a_running_rig_with_the_names_of_its_devices(
         quay.pull(">gull")
         watched.until(lambda: watched.source.setting.outputs["gull"].state == "lost")
         assert watched.source.setting.outputs["tug"].state == "open"
+        assert watched.lines[-1].startswith("gull: ")
+        assert watched.lines[-1].endswith(" is lost; plug it in again, it goes on by itself")
 
 
 def test_a_service_that_ends_and_comes_back(folder: Path, quay: Quay, watch: Watch) -> None:
@@ -385,11 +387,13 @@ def test_an_input_that_is_pulled_and_put_back(folder: Path, quay: Quay, watch: W
     first = quay.input
     quay.pull("<stage")
     watched.until(lambda: watched.source.setting.input.state == "lost")
-    assert "the input is gone; plug it in again, it goes on by itself" in watched.lines
+    lost = "input: quay:stage is lost; plug it in again, it goes on by itself"
+    assert lost in watched.lines
     assert "tug note_off C3 64 5" in watched.lines  # as the rig would do
     assert first.closed == 1
     quay.put("<stage")
     watched.until(lambda: watched.source.setting.input.state == "open")
+    assert watched.lines[-1] == "input: quay:stage is open"
     watched.lines.clear()
     quay.play(NOTE_ON)
     assert "tug note C3 100 5" in watched.hears(3)
@@ -462,4 +466,4 @@ def test_json_for_scripts(folder: Path) -> None:
     assert [(message["output"], message["text"]) for message in rest] == [
         (None, "note C3 100"), ("tug", "note C3 100"), ("gull", "note C3 100"),
     ]  # fmt: skip
-    assert last == {"says": "the input has ended"}
+    assert (last["says"], last["t"] >= rest[0]["t"]) == ("the input has ended", True)

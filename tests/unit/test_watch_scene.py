@@ -91,7 +91,7 @@ def test_json_lines() -> None:
             "text": "no MIDI message, 1 byte",
         },
         {"t": 0.002, "lost": 3},
-        {"says": "the service has ended"},
+        {"t": 0.002, "says": "the service has ended"},
     ]  # fmt: skip
 
 

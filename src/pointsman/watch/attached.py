@@ -37,6 +37,8 @@ class Attached:
         self._looks_s = 0.0
         self._begun_s = 0.0
         """When the run began, as far as its events tell, by the monotonic clock."""
+        self._asked = False
+        """Whether an answer to that is still to come."""
         self._names = _Names()
         self._bytes: dict[str, bytes] = {}
         self.setting = self._attach(path, rig)
@@ -63,7 +65,7 @@ class Attached:
             raise
         self._tap, self.path = tap, tap.place
         self._begun_s = begun_s
-        self._looks_s = 0.0
+        self._looks_s, self._asked = 0.0, False
         return setting
 
     # ---- what a view asks of a source ------------------------------------------------------------
@@ -102,7 +104,9 @@ class Attached:
             items.append(Now(dict.fromkeys(self.setting.outputs, frozenset()), False))
         elif now_s >= self._looks_s:
             self._looks_s = now_s + LOOK_S
-            self._tap.ask({"do": "status"})
+            if not self._asked:
+                self._asked = True
+                self._tap.ask({"do": "status"})
         return items
 
     def close(self) -> None:
@@ -150,6 +154,7 @@ class Attached:
         return data
 
     def _status(self, status: dict[str, Any], items: list[Item]) -> None:
+        self._asked = False
         if not status["ok"]:
             items.append(Remark(f"no status: {status.get('error')}"))
             return

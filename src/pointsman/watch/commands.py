@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import os
+import select
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from pointsman.errors import PointsmanError, UsageError, one_line
 from pointsman.subcommands import DONE, Add
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from pointsman.watch.filters import Filters
     from pointsman.watch.scene import Scene
 
+LAST_WORDS_S = 0.5
 BY_SIGNAL = 128
 """The exit code of what a signal has ended is this and the signal's number."""
 
@@ -93,8 +95,16 @@ def _watch(options: argparse.Namespace) -> int:
             finally:
                 source.close()
     except Ended as end:
+        _let_go(out)
         return BY_SIGNAL + end.number
     return DONE
+
+
+def _let_go(out: TextIO) -> None:
+    """Wait no longer for a reader who does not read: what was meant for it is dropped."""
+    if not select.select([], [out], [], LAST_WORDS_S)[1]:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, out.fileno())
 
 
 def _on_terminal(source: Attached | Direct, filters: Filters) -> None:

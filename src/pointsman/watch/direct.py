@@ -29,6 +29,9 @@ from pointsman.watch.setting import OPEN, Place, Setting, outputs_of
 LOOK_S = 1.0
 """How often it is looked whether the port is still there, or is there again."""
 
+_THROUGH = "Midi Through"
+"""A port that the kernel has on every machine; nobody plays there."""
+
 ROOM = 20_000
 """Messages that wait to be taken at most; the newest ones are lost beyond."""
 
@@ -175,20 +178,19 @@ class Direct:
                 )
                 if name is not None:
                     self._open(name)
-                    self._show_state(OPEN, f"the input is back: {name}")
+                    self._show_state(OPEN)
             elif not self._port.alive():
                 port, self._port = self._port, None
                 port.close()
                 self._engine.lose_input(max(self.now_ns, self._engine.schedule.now_ns or 0))
-                text = "the input is gone; plug it in again, it goes on by itself"
-                self._show_state("lost", text)
+                self._show_state("lost")
         except (PortError, OSError):  # it is looked for again
             return
 
-    def _show_state(self, state: str, text: str) -> None:
+    def _show_state(self, state: str) -> None:
         source = replace(self.setting.input, state=state)
         self.setting = replace(self.setting, input=source)
-        self._items += [self.setting, Remark(text)]
+        self._items.append(self.setting)
 
 
 def open_direct(rig_file: str | None, port: str | None, because: str = "") -> Direct:
@@ -221,8 +223,9 @@ def _only_input() -> str:
     from pointsman.ports.listing import list_ports
 
     found = list_ports()
-    if len(found.inputs) == 1:
-        return found.inputs[0]
+    named = [name for name in found.inputs if not name.startswith(_THROUGH)]
+    if len(named) == 1:
+        return named[0]
     hint = "name one with --input, or a rig file"
     if found.missing:
         raise PortLookupError(f"no service runs, and no input is named: {found.missing}; {hint}")

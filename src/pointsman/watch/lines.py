@@ -84,7 +84,8 @@ class AsJson:
 
 def _data(row: Row | Summed) -> dict[str, Any]:
     if isinstance(row, Told):
-        return {"t": _seconds(row.t_ns), "lost": row.lost} if row.lost else {"says": row.text}
+        what = {"lost": row.lost} if row.lost else {"says": row.text}
+        return {"t": _seconds(row.t_ns), **what}
     if isinstance(row, Summed):
         return {
             "t": _seconds(row.t_ns),

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from pointsman.live.status_view import STATES
 from pointsman.message import ACTIVE_SENSING_KEY, CLOCK_KEY
 from pointsman.units import NS_PER_S
-from pointsman.watch.filters import Filters, Sieve
+from pointsman.watch.filters import INPUT, Filters, Sieve
 from pointsman.watch.items import Event, Heard, Item, Lost, Now, Remark, Row, Summed, Told
 from pointsman.watch.reading import Reader
 from pointsman.watch.setting import Setting
@@ -62,7 +63,7 @@ class Scene:
             elif isinstance(item, Now):
                 self._settle(item)
             else:
-                self._change(item)
+                rows += self._change(item)
         return rows
 
     def _event(self, event: Event) -> Heard | None:
@@ -87,21 +88,27 @@ class Scene:
         if now.playing is not None:
             self.streams[None].settle_song(now.playing, now.bar)
 
-    def _change(self, setting: Setting) -> None:
+    def _change(self, setting: Setting) -> list[Row]:
         """The rig, or only the state of a port, has changed; what goes on, goes on."""
         old, streams, readers = self.setting, self.streams, self._readers
         t_ns, summed_ns = self._t_ns, self._summed_ns
         self._begin(setting, t_ns)
         if setting.run != old.run:
             self._t_ns = self._summed_ns = 0
-            return
+            return []
         self._summed_ns = summed_ns
+        changes = [] if setting.title == old.title else [setting.title]
         for name in self.streams:
             was, now = old.place(name), setting.place(name)
             if name in streams:
                 self.streams[name] = streams[name]
-            if was is not None and now is not None and was.device is now.device:
+            if was is None or now is None:
+                continue
+            if was.device is now.device:
                 self._readers[name] = readers[name]
+            if was.state != now.state:
+                changes.append(f"{name or INPUT}: {now.port} is {STATES.get(now.state, now.state)}")
+        return [Told(t_ns, text) for text in changes]
 
     def sums(self, now_ns: int) -> list[Summed]:
         """Clock and active sensing since the last time, if it is long enough ago."""

@@ -35,7 +35,10 @@ class Ended(BaseException):
 
 @contextmanager
 def ended_by_signals() -> Iterator[None]:
-    """Raise `Ended` in here when a signal asks us to end; only the first one does."""
+    """Raise `Ended` in here when a signal asks us to end; only the first one does.
+
+    One that is ignored (`nohup`) stays so.
+    """
     before: list[tuple[int, Any]] = []
 
     def end(number: int, _frame: FrameType | None) -> None:
@@ -45,7 +48,8 @@ def ended_by_signals() -> Iterator[None]:
 
     try:
         for number in _ENDING:
-            before.append((number, signal.signal(number, end)))
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                before.append((number, signal.signal(number, end)))
         yield
     finally:
         for taken, was in before:
@@ -143,7 +147,9 @@ class Terminal:
         """What was typed; nothing for keys that send a sequence, such as the arrows."""
         if self.keys is None:
             return ""
-        typed = os.read(self.keys, 256)
+        typed = b""
+        with suppress(OSError):  # nobody is there any more
+            typed = os.read(self.keys, 256)
         if not typed:
             self.keys = None
         return _SEQUENCE.sub(b"", typed).decode("ascii", "replace")
