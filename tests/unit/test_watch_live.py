@@ -54,6 +54,23 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+def leaking(plugins: Path, error: str) -> None:
+    """A folder with a plugin `leak` that raises this for every message."""
+    plugins.mkdir()
+    (plugins / "mine.py").write_text(
+        "from pointsman.plugin import *\n"
+        "class Leak(Plugin):\n"
+        "    name = 'leak'\n"
+        "    def step_for(self, kind, channel):\n"
+        "        return self.step\n"
+        "    def step(self, data, t_ns):\n"
+        f"        raise {error}\n"
+        "@hookimpl\n"
+        "def pointsman_plugins():\n"
+        "    return [Leak]\n"
+    )
+
+
 class Watched:
     """A source, and a view of it."""
 
@@ -410,19 +427,7 @@ def test_more_than_can_be_taken_is_counted(folder: Path, quay: Quay, watch: Watc
 
 
 def test_a_plugin_that_fails_is_told(folder: Path, quay: Quay, watch: Watch) -> None:
-    (folder / "mine").mkdir()
-    (folder / "mine" / "leak.py").write_text(
-        "from pointsman.plugin import *\n"
-        "class Leak(Plugin):\n"
-        "    name = 'leak'\n"
-        "    def step_for(self, kind, channel):\n"
-        "        return self.step\n"
-        "    def step(self, data, t_ns):\n"
-        "        raise ValueError('fog')\n"
-        "@hookimpl\n"
-        "def pointsman_plugins():\n"
-        "    return [Leak]\n"
-    )
+    leaking(folder / "mine", "ValueError('fog')")
     text = RIG.partition("songs:")[0] + "plugins: {folders: [mine]}\n"
     text = text.replace("plugin: channel_remap, map: {1: 5}", "plugin: leak")
     watched = watch(direct(folder, quay, text))

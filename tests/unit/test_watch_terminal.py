@@ -12,10 +12,12 @@ import sys
 import termios
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
 from pty_kit import PATIENCE_S, OnTerminal, on_terminal
+from test_watch_live import leaking
 
 HOURS = 3600.0
 RIG = """\
@@ -121,21 +123,39 @@ def test_signals_end_it_and_the_terminal_is_as_it_was(how: str | signal.Signals)
         assert "Traceback" not in terminal.text
 
 
+def is_paused(terminal: OnTerminal, wanted: bool) -> bool:
+    return ("PAUSED" in terminal.text) == wanted
+
+
+def test_ctrl_s_pauses_as_ctrl_q_goes_on_and_keeps_nobody_from_ending() -> None:
+    with on_terminal("watch", "rig.yaml") as terminal:
+        terminal.shows("note C4 100")
+        for key, shown in (("\x13", True), ("\x13", True), ("\x11", False), ("\x13", True)):
+            terminal.press(key)
+            terminal.until(partial(is_paused, terminal, shown))
+        terminal.process.send_signal(signal.SIGTERM)
+        assert terminal.end() == 143
+        assert terminal.restored
+
+
+def test_what_ignores_a_hang_up_goes_on() -> None:
+    """As under nohup."""
+    command = f"trap '' HUP; exec {sys.executable} -m pointsman.cli watch rig.yaml --lines"
+    terminal = OnTerminal(["sh", "-c", command], (80, 24), {})
+    try:
+        terminal.shows("note C4 100")
+        terminal.process.send_signal(signal.SIGHUP)
+        terminal.read(0.3)
+        assert terminal.process.poll() is None
+        terminal.process.send_signal(signal.SIGTERM)
+        assert terminal.end() == 143
+    finally:
+        terminal.close()
+
+
 def test_a_failure_inside_gives_the_terminal_back(tmp_path: Path) -> None:
     """The rig's plugin ends the view from inside, as a bug of ours would."""
-    (tmp_path / "plugins").mkdir()
-    (tmp_path / "plugins" / "mine.py").write_text(
-        "from pointsman.plugin import *\n"
-        "class Leak(Plugin):\n"
-        "    name = 'leak'\n"
-        "    def step_for(self, kind, channel):\n"
-        "        return self.step\n"
-        "    def step(self, data, t_ns):\n"
-        "        raise KeyboardInterrupt\n"
-        "@hookimpl\n"
-        "def pointsman_plugins():\n"
-        "    return [Leak]\n"
-    )
+    leaking(tmp_path / "plugins", "KeyboardInterrupt")
     Path("rig.yaml").write_text(
         RIG.replace("plugin: channel_remap, map: {1: 5}", "plugin: leak")
         + "plugins: {folders: [plugins]}\n"

@@ -99,6 +99,7 @@ class Terminal:
         if self.keys is not None:
             self._settings = termios.tcgetattr(self.keys)
             ours = termios.tcgetattr(self.keys)
+            ours[0] &= ~termios.IXON  # a terminal that Ctrl-S holds could not be given back
             ours[3] &= ~(termios.ICANON | termios.ECHO)
             ours[6][termios.VMIN], ours[6][termios.VTIME] = 1, 0
             termios.tcsetattr(self.keys, termios.TCSANOW, ours)
@@ -108,12 +109,17 @@ class Terminal:
         if not self._taken:
             return
         self._taken = False
-        with suppress(OSError, termios.error):  # it may be the terminal's end that is ours
-            self._write(_GIVE_BACK.format(rows=self.size[1]))
-        if self.keys is not None and self._settings is not None:
-            with suppress(termios.error):
-                termios.tcsetattr(self.keys, termios.TCSANOW, self._settings)
-                termios.tcflush(self.keys, termios.TCIFLUSH)
+        # A signal must not keep us from that; another one can still come afterwards.
+        mask = signal.pthread_sigmask(signal.SIG_BLOCK, (*_ENDING, signal.SIGTSTP))
+        try:
+            with suppress(OSError):  # the terminal may be gone
+                self._write(_GIVE_BACK.format(rows=self.size[1]))
+            if self.keys is not None and self._settings is not None:
+                with suppress(termios.error):
+                    termios.tcsetattr(self.keys, termios.TCSANOW, self._settings)
+                    termios.tcflush(self.keys, termios.TCIFLUSH)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
 
     def _look_again(self, *_signal: object) -> None:
         self.changed = True

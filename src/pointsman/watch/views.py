@@ -30,6 +30,9 @@ IDLE_S = 0.5
 TURN_S = 0.01
 """How long a turn waits for more to come: many messages in one go cost less than one by one."""
 
+CTRL_S, CTRL_Q = "\x13", "\x11"
+"""What holds a terminal and lets it go on, since ever: it is taken as a pause."""
+
 _KEPT = 500
 """Rows that are kept for a terminal: more than any has."""
 
@@ -97,10 +100,10 @@ def show_terminal(source: Source, filters: Filters, terminal: Terminal, style: S
     draw_s = idle_s = 0.0
     while not view.ended:
         now_s = time.monotonic()
-        if now_s >= draw_s and (view.fresh or terminal.changed or now_s >= idle_s):
+        if now_s >= draw_s and (view.stale or terminal.changed or now_s >= idle_s):
             view.draw(scene, source.now_ns, terminal, style)
             draw_s, idle_s = now_s + DRAW_S, now_s + IDLE_S
-        until_s = (draw_s if view.fresh or terminal.changed else idle_s) - now_s
+        until_s = (draw_s if view.stale or terminal.changed else idle_s) - now_s
         wait_s = until_s if source.ended else min(source.wait_s, until_s)
         given = None if source.ended else source.fileno()
         ready = _wait([given, terminal.keys, terminal.wake_read], max(wait_s, 0))
@@ -117,24 +120,35 @@ class _View:
     """The list on a terminal: what of it stands there, and whether it is paused."""
 
     def __init__(self) -> None:
-        self.fresh = 0
         self.ended = False
+        self._fresh = 0
+        self._changed = False
         self._rows: deque[Row] = deque(maxlen=_KEPT)
         self._listing = Listing()
+
+    @property
+    def stale(self) -> bool:
+        """Whether something has changed since it was painted."""
+        return bool(self._fresh) or self._changed
 
     def add(self, rows: list[Row]) -> None:
         """Rows that are to be shown."""
         self._rows.extend(rows)
-        self.fresh += len(rows)
+        self._fresh += len(rows)
 
     def press(self, keys: str) -> None:
         """Keys were pressed."""
         for key in keys:
             if key in "qQ":
                 self.ended = True
-            elif key == " ":
-                self._listing.held = 0 if self._listing.held is None else None
-                self.fresh = max(self.fresh, 1)
+            elif key in (" ", CTRL_S, CTRL_Q):
+                paused = self._listing.held is not None
+                self._pause(key == CTRL_S or (key == " " and not paused))
+
+    def _pause(self, pause: bool) -> None:
+        if pause != (self._listing.held is not None):
+            self._listing.held = 0 if pause else None
+            self._changed = True
 
     def draw(self, scene: Scene, now_ns: int, terminal: Terminal, style: Style) -> None:
         """Paint what is known now."""
@@ -142,11 +156,11 @@ class _View:
         room = list_room(scene, size[1])
         listing = self._listing
         if listing.held is None:
-            listing.skipped += max(self.fresh - room, 0)
+            listing.skipped += max(self._fresh - room, 0)
             listing.rows = list(islice(reversed(self._rows), room))[::-1]
         else:
-            listing.held += self.fresh
-        self.fresh = 0
+            listing.held += self._fresh
+        self._fresh, self._changed = 0, False
         terminal.paint(frame(scene, listing, now_ns, size, style))
 
 
