@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -433,6 +434,27 @@ def test_a_plugin_that_fails_is_told(folder: Path, quay: Quay, watch: Watch) -> 
     watched = watch(direct(folder, quay, text))
     quay.play(NOTE_ON)
     watched.until(lambda: any("leak" in line and "fog" in line for line in watched.lines))
+
+
+def test_a_broken_input_file_plays_to_where_it_breaks(folder: Path, run: Run) -> None:
+    (folder / "set.tsv").write_text("0.000000\t90 3C 64\n0.001000\t90\n")
+    code, out, err = run("watch", "--input", f"file:{folder}/set.tsv")
+    assert code == 1
+    assert "note C4 100 channel 1" in out
+    assert err.startswith(f"{folder}/set.tsv:2:10: '90' is not one whole MIDI message;")
+
+
+def test_what_is_delayed_is_waited_for_without_a_busy_loop(
+    folder: Path, quay: Quay, watch: Watch
+) -> None:
+    watched = watch(direct(folder, quay, RIG.replace("wire: din", "delay: 60s")))
+    quay.play(NOTE_ON)
+    quay.input.ended(None)
+    watched.until(lambda: not watched.source.ended and len(watched.lines) == 2)
+    time.sleep(1.1)
+    watched.look()
+    assert not watched.source.ended
+    assert watched.source.wait_s > 0.5
 
 
 def test_bad_requests(folder: Path, run: Run) -> None:

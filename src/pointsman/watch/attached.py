@@ -48,6 +48,10 @@ class Attached:
         """Never: another service may come."""
         return False
 
+    @property
+    def fault(self) -> None:
+        """None: what ends a service is told as it happens."""
+
     def _attach(self, path: Path | None, rig: str | os.PathLike[str] | None) -> Setting:
         tap = Tap(path)
         try:

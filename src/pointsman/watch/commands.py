@@ -75,28 +75,31 @@ def _channel(text: str) -> int:
 
 def _watch(options: argparse.Namespace) -> int:
     from pointsman.watch.lines import AsJson, Plain
+    from pointsman.watch.scene import Scene
     from pointsman.watch.terminal import Ended, ended_by_signals
     from pointsman.watch.views import is_terminal, show_lines
 
     out = sys.stdout
     if out is None:
         raise PointsmanError("there is nowhere to write to; give watch a standard output")
-    filters = _filters(options)
+    filters = _filters(options)  # before anything is opened
     try:
         with ended_by_signals():
             source = _source(options)
             try:
+                scene = Scene(source.setting, filters)
                 if is_terminal(out) and not (options.lines or options.json):
-                    _on_terminal(source, filters)
+                    _on_terminal(source, scene)
                 else:
                     out.reconfigure(errors="replace")  # type: ignore[union-attr]  # it is a file
-                    form = AsJson() if options.json else Plain()
-                    show_lines(source, filters, form, out, out.fileno())
+                    show_lines(source, scene, AsJson() if options.json else Plain(), out)
             finally:
                 source.close()
     except Ended as end:
         _let_go(out)
         return BY_SIGNAL + end.number
+    if source.fault:
+        raise PointsmanError(source.fault)
     return DONE
 
 
@@ -107,7 +110,7 @@ def _let_go(out: TextIO) -> None:
         os.dup2(nowhere, out.fileno())
 
 
-def _on_terminal(source: Attached | Direct, filters: Filters) -> None:
+def _on_terminal(source: Attached | Direct, scene: Scene) -> None:
     from pointsman.watch.screen import MARKED, PLAIN
     from pointsman.watch.terminal import Terminal
     from pointsman.watch.views import show_terminal
@@ -117,7 +120,7 @@ def _on_terminal(source: Attached | Direct, filters: Filters) -> None:
     out.flush()
     keys = -1 if sys.stdin is None else sys.stdin.fileno()
     with Terminal(out.fileno(), keys, out.encoding) as terminal:
-        scene = show_terminal(source, filters, terminal, style)
+        show_terminal(source, scene, terminal, style)
     print(_last_line(scene))
 
 

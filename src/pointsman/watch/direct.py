@@ -65,6 +65,8 @@ class Direct:
         self._looks_s = 0.0
         self.ended = False
         """Whether the input is over, such as a file that has been played."""
+        self.fault: str | None = None
+        """What has ended it, if it was not meant to end."""
         name = self._backend.find(self._address, self._base, is_input=True)
         self.setting = self._setting(rig)
         self._open(name)
@@ -129,10 +131,12 @@ class Direct:
             self._faults += 1
             self._items.append(Remark(str(fault)))
         if over and not self._queue and self._engine.idle:
-            self.ended = True
-            self._items.append(Remark(over[0] or "the input has ended"))
-        elif time.monotonic() >= self._looks_s and not over:
-            self._look()
+            self.ended, self.fault = True, over[0]
+            self._items.append(Remark(self.fault or "the input has ended"))
+        elif time.monotonic() >= self._looks_s:
+            self._looks_s = time.monotonic() + LOOK_S
+            if not over:
+                self._look()
         items, self._items = self._items, []
         return items
 
@@ -170,7 +174,6 @@ class Direct:
 
     def _look(self) -> None:
         """See whether the port is there: a plug that is pulled and put back goes on by itself."""
-        self._looks_s = time.monotonic() + LOOK_S
         try:
             if self._port is None:
                 name = self._backend.find_again(

@@ -13,7 +13,6 @@ from collections.abc import Callable
 from itertools import islice
 from typing import Protocol, TextIO
 
-from pointsman.watch.filters import Filters
 from pointsman.watch.items import Item, Row
 from pointsman.watch.lines import AsJson, Plain
 from pointsman.watch.scene import Scene
@@ -47,6 +46,10 @@ class Source(Protocol):
         """Whether nothing will come any more."""
 
     @property
+    def fault(self) -> str | None:
+        """What has ended it, if it was not meant to end."""
+
+    @property
     def now_ns(self) -> int:
         """The time, as events have it."""
 
@@ -61,18 +64,14 @@ class Source(Protocol):
         """What has happened since the last time."""
 
 
-def show_lines(
-    source: Source, filters: Filters, form: Plain | AsJson, out: TextIO, end: int | None = None
-) -> None:
+def show_lines(source: Source, scene: Scene, form: Plain | AsJson, out: TextIO) -> None:
     """A line for each row, until the source ends.
 
-    `end` is the descriptor behind `out`: where its reader goes away, BrokenPipeError is raised even
-    though nothing is written.
+    Where the reader of `out` goes away BrokenPipeError is raised, even though nothing is written.
     """
-    scene = Scene(source.setting, filters)
     out.write(form.begin(source.setting) + "\n")
     out.flush()
-    reader_gone = _watch_reader(end)
+    reader_gone = _watch_reader(out)
     while not source.ended:
         _wait([source.fileno()], min(source.wait_s, IDLE_S))
         rows = [*scene.take(source.take()), *scene.sums(source.now_ns)]
@@ -84,18 +83,15 @@ def show_lines(
         time.sleep(TURN_S)
 
 
-def _watch_reader(end: int | None) -> Callable[[], bool]:
+def _watch_reader(out: TextIO) -> Callable[[], bool]:
     """What says whether the reader of a pipe has gone."""
     poll = select.poll()
-    if end is None:
-        return lambda: False
-    poll.register(end, 0)  # that there is no reader any more is always told
+    poll.register(out, 0)  # that there is no reader any more is always told
     return lambda: any(event & select.POLLERR for _, event in poll.poll(0))
 
 
-def show_terminal(source: Source, filters: Filters, terminal: Terminal, style: Style) -> Scene:
-    """The view on a terminal, until the player ends it; returns what is known at the end."""
-    scene = Scene(source.setting, filters)
+def show_terminal(source: Source, scene: Scene, terminal: Terminal, style: Style) -> None:
+    """The view on a terminal, until the player ends it."""
     view = _View()
     draw_s = idle_s = 0.0
     while not view.ended:
@@ -113,7 +109,6 @@ def show_terminal(source: Source, filters: Filters, terminal: Terminal, style: S
         if not source.ended:
             view.add(scene.take(source.take()))
             _wait([terminal.keys, terminal.wake_read], TURN_S)
-    return scene
 
 
 class _View:
