@@ -5,8 +5,8 @@
 One service runs a rig of five transforms. This program plays to it without a pause, 3,000 messages
 a second if nothing else is said, in rounds that take turns: quiet ones, ones in which `pointsman
 watch` runs on a terminal, and ones in which it prints a line a message into a file. The load is the
-same in all of them; the ratio is what counts. How long each message took is told by the kernel's
-stamps (ways.py), so that neither playing nor hearing counts.
+same in all of them; the ratio is what counts. How long each message took is told by a program that
+hears what is played and what comes out (ways.py), so that neither playing nor hearing counts.
 
 Before that stands what it costs the callback to keep events for a reader (four outputs, no ports),
 beside nobody reading them.

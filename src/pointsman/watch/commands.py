@@ -29,7 +29,7 @@ def add_watch_commands(add: Add) -> None:
         "watch",
         _watch,
         "show what comes in and what goes out, live",
-        "pointsman watch --output tug --kind note --kind control",
+        "pointsman watch harbour.yaml --input file:set.mid --output tug",
     )
     watch.add_argument(
         "rig",

@@ -10,6 +10,7 @@ import select
 import time
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from itertools import islice
 from typing import Protocol, TextIO
 
@@ -86,7 +87,8 @@ def show_lines(source: Source, scene: Scene, form: Plain | AsJson, out: TextIO) 
 def _watch_reader(out: TextIO) -> Callable[[], bool]:
     """What says whether the reader of a pipe has gone."""
     poll = select.poll()
-    poll.register(out, 0)  # that there is no reader any more is always told
+    with suppress(OSError):  # what is no file of the system's has no reader who could go
+        poll.register(out, 0)  # that there is no reader any more is always told
     return lambda: any(event & select.POLLERR for _, event in poll.poll(0))
 
 
