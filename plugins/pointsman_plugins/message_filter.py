@@ -6,22 +6,13 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from pointsman.plugin import Flow, Kind, Plugin, PluginOptions, Step, hookimpl, stateless
+from pointsman.plugin import Flow, Kind, Plugin, PluginOptions, Step, hookimpl, kind_word, stateless
 
 FilterKind = Literal[
     "note", "control", "program", "bend", "channel_pressure", "key_pressure", "sysex", "clock",
     "transport", "song_position", "song_select", "tune_request", "time_code", "active_sensing",
     "system_reset",
 ]  # fmt: skip
-
-# The words that stand for more than one kind, or for a kind under another name.
-_GROUPS = {
-    Kind.NOTE_ON: "note",
-    Kind.NOTE_OFF: "note",
-    Kind.START: "transport",
-    Kind.CONTINUE: "transport",
-    Kind.STOP: "transport",
-}
 
 
 class MessageFilterOptions(PluginOptions):
@@ -34,7 +25,7 @@ class MessageFilterOptions(PluginOptions):
 
     def passes(self, kind: Kind) -> bool:
         """Whether messages of this kind go on. Channel mode messages always do."""
-        word = _GROUPS.get(kind, kind.value)
+        word = kind_word(kind)
         if kind is Kind.MODE:
             return True
         return word not in self.drop if self.drop is not None else word in (self.pass_ or ())

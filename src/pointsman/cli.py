@@ -70,7 +70,8 @@ def _say(error: Exception, code: int) -> int:
 def _flush() -> None:
     """Let a reader that has gone away be the end of it, not a traceback."""
     try:
-        sys.stdout.flush()
+        if sys.stdout is not None:  # as it is where the shell has closed it
+            sys.stdout.flush()
     except OSError:  # also a terminal that was closed
         sys.stdout = open("/dev/null", "w")  # noqa: SIM115 - stays open until the process ends
 
@@ -352,6 +353,9 @@ def _parser() -> argparse.ArgumentParser:
     add_probe_commands(add)
 
     from pointsman.reporting.commands import add_report_options
+    from pointsman.watch.commands import add_watch_commands
+
+    add_watch_commands(add)
 
     render = add(
         "render",

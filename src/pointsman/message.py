@@ -67,6 +67,20 @@ class Kind(StrEnum):
     SYSTEM_RESET = "system_reset"
 
 
+_KIND_WORDS = {
+    Kind.NOTE_ON: "note",
+    Kind.NOTE_OFF: "note",
+    Kind.START: "transport",
+    Kind.CONTINUE: "transport",
+    Kind.STOP: "transport",
+}
+
+
+def kind_word(kind: Kind) -> str:
+    """The word by which a player filters this kind; some words stand for more than one kind."""
+    return _KIND_WORDS.get(kind, kind.value)
+
+
 # first status byte, how many of them (16: one a channel), length in bytes, kind
 _TABLE = (
     (0x80, 16, 3, Kind.NOTE_OFF),

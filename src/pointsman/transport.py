@@ -9,10 +9,12 @@ The clock *runs* while clocks keep coming, whether the song plays or not.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from enum import StrEnum
+from itertools import pairwise
 
 from pointsman.message import CLOCKS_PER_QUARTER
-from pointsman.units import NS_PER_MS, NS_PER_S, Duration
+from pointsman.units import NS_PER_MS, NS_PER_S, NS_PER_US, Duration
 
 DEFAULT_TEMPO = (NS_PER_S // 2, CLOCKS_PER_QUARTER)
 """The tempo where none was measured, 120 quarter notes a minute: a span, and its clocks."""
@@ -109,3 +111,14 @@ class Transport:
     def locate(self, clocks: int) -> None:
         """Set the song position, in clocks."""
         self.next_clock = clocks
+
+
+def jitter_us(stamps_ns: Sequence[int]) -> dict[str, int] | None:
+    """How far clocks were from even ones: the median and the most, in microseconds."""
+    if len(stamps_ns) < 3:
+        return None
+    spans = [after - before for before, after in pairwise(stamps_ns)]
+    mean = sum(spans) / len(spans)
+    off = sorted(abs(span - mean) / NS_PER_US for span in spans)
+    half = len(off) // 2
+    return {"p50": round((off[half] + off[~half]) / 2), "max": round(off[-1])}

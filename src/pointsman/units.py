@@ -10,6 +10,7 @@ from pointsman.message import CLOCKS_PER_QUARTER
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
+NS_PER_US = 1_000
 CLOCKS_PER_BAR = 4 * CLOCKS_PER_QUARTER
 
 _SEMITONES = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}

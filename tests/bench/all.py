@@ -32,6 +32,7 @@ BENCHES: dict[str, tuple[str, list[str]]] = {
     "latency": ("Live, beside a C++ pass-through and a bare callback", ["--quick"]),
     "disturbed": ("Live, while others ask", ["--quick"]),
     "page": ("The page: buttons, notes, and what four of it cost", ["--quick"]),
+    "watch": ("Live, while somebody watches", ["--quick"]),
     "real_time": ("Live, without what serves real time", ["--quick"]),
 }
 """Each bench_NAME.py: what its tables show, and the arguments that make it short."""

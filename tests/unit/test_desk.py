@@ -78,6 +78,7 @@ WRONG = {
     "a piece that is no number": (b'{"do": "recent", "piece": "7"}\n', "'piece' is a number, the"),
     "a piece below 0": (b'{"do": "recent", "piece": -1}\n', "'piece' is a number, the 'next' of"),
     "sent of nothing": (b'{"do": "sent"}\n', "'output' is missing; give its name"),
+    "did of 1": (b'{"do": "tap", "did": 1}\n', "'did' is true, to be told what each entry did, or"),
     "lone surrogate": (b'{"do": "\\ud800"}\n', "unknown request '\\ud800'; "),
     "too long": (b"x" * 70000 + b"\n", "a request is longer than 64 KiB"),
     "far too long": (b"x" * 1_000_000 + b"\n", "a request is longer than 64 KiB"),
@@ -161,9 +162,9 @@ def test_clients_that_go_away_in_the_middle(place: Harbour) -> None:
     place.call({"do": "tap"}).close()
     place.answer("status")
     place.answer("rig")
-    assert place.next("tap") == ("tap", True)
+    assert place.next("tap") == ("tap", True, True)
     place.link.push([("in", 0, b"\xf8")] * 100)
-    assert place.next("tap") == ("tap", False)
+    assert place.next("tap") == ("tap", False, False)
     caller = place.call(STATUS)
     place.answer("status", n=5)
     assert caller.hear()["n"] == 5
@@ -202,7 +203,7 @@ def test_forty_clients_all_get_an_answer_and_the_last_still_comes_in(place: Harb
 def test_events_go_to_every_reader_until_the_last_has_gone(place: Harbour) -> None:
     one, two = place.call({"do": "tap"}), place.call({"do": "tap"})
     assert (one.hear(), two.hear()) == ({"ok": True}, {"ok": True})
-    assert place.next("tap") == ("tap", True)
+    assert place.next("tap") == ("tap", True, True)
     events = [("in", 10**9, b"\x90\x3c\x64"), ("out", 10**9, "tug", b"\x94\x3c\x64")]
     assert place.link.push(events)
     line = {"t": 1.0, "in": "90 3C 64", "out": {"tug": ["94 3C 64"]}, "did": []}
@@ -213,7 +214,25 @@ def test_events_go_to_every_reader_until_the_last_has_gone(place: Harbour) -> No
     assert two.hear()["n"] == 1
     assert not place.said
     two.close()
-    assert place.next("tap") == ("tap", False)
+    assert place.next("tap") == ("tap", False, False)
+
+
+def test_what_each_entry_did_is_asked_for_while_somebody_wants_it(place: Harbour) -> None:
+    one = place.call({"do": "tap", "did": False})
+    assert one.hear() == {"ok": True}
+    assert place.next("tap") == ("tap", True, False)
+    two = place.call({"do": "tap"})
+    assert place.next("tap") == ("tap", True, True)
+    three = place.call({"do": "tap", "did": False})
+    assert three.hear() == {"ok": True}
+    two.close()
+    assert place.next("tap") == ("tap", True, False)
+    one.say({"do": "tap", "did": True})  # a reader may change its mind
+    assert place.next("tap") == ("tap", True, True)
+    one.close()
+    assert place.next("tap") == ("tap", True, False)
+    three.close()
+    assert place.next("tap") == ("tap", False, False)
 
 
 def test_readers_that_never_read_lose_their_own_events_only(place: Harbour) -> None:

@@ -66,6 +66,10 @@ class Stage:
         self._caller.say({"do": do, **more})
         return self._caller.hear()
 
+    def hear(self) -> dict[str, Any]:
+        """The next line of its own accord."""
+        return self._caller.hear()
+
     def reload(self, text: str) -> dict[str, Any]:
         """Have the rig reloaded with this text."""
         (self._folder / "rig.yaml").write_text(text, "utf-8")
@@ -284,6 +288,25 @@ def test_panic_and_bypass_by_the_socket(stage: Stage, quay: Quay) -> None:
     answer = stage.ask("bypass", output="tgu", entry=1, on=True)
     assert answer["error"] == "there is no output 'tgu'; did you mean 'tug'?"
     assert stage.ask("bypass", output="tug", entry=2, on=True)["wrong"]
+
+
+# ---- events --------------------------------------------------------------------------------------
+
+
+def test_events_come_with_what_each_entry_did_or_without(
+    open_stage: Callable[..., Stage], quay: Quay
+) -> None:
+    remap = "{plugin: channel_remap, map: {1: 5}}"
+    stage = open_stage(RIG.replace("chain: [", f"chain: [{remap}, "))
+    for did in (False, True, False):
+        assert stage.ask("tap", did=did) == {"ok": True}
+        stage.ask("status")  # by its answer the service has heard of it
+        quay.play(NOTE_ON)
+        event = stage.hear()
+        assert (event["in"], event["out"]["gull"]) == ("90 3C 64", ["90 3C 64"])
+        assert event["out"]["tug"] == ["94 3C 64"]
+        acts = [(act["output"], act["made"]) for act in event["did"]]
+        assert acts == ([("tug", ["94 3C 64"])] if did else [])
 
 
 # ---- a desk in trouble ---------------------------------------------------------------------------

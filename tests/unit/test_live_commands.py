@@ -171,7 +171,7 @@ def test_the_scripts_of_the_manual_work(place: Harbour) -> None:
     assert (asked.stdout, asked.stderr) == ("harbour is playing\n", "")
     command = [sys.executable, "-u", "-c", listening]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as script:
-        assert place.next("tap") == ("tap", True)
+        assert place.next("tap") == ("tap", True, True)
         place.link.push([("in", 10**9, b"\xf8"), ("out", 10**9, "tug", b"\xf8")])
         assert script.stdout is not None
         assert script.stdout.readline() == "1.0 F8 {'tug': ['F8']}\n"

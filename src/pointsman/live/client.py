@@ -20,10 +20,16 @@ RELOAD_WITHIN_S = 20.0
 """A reload first loads the rig, which the desk gives 10 s."""
 
 _PIECE = 1 << 16
+_MOST_PIECES = 16
+"""How many pieces one `take` reads at most: it must come to an end while the service writes."""
 
 
 class NoService(PointsmanError):
     """No service answers; the text says where it was looked for, and what to do."""
+
+
+class NobodyThere(NoService):
+    """There is no service at any of the places where it was looked for."""
 
 
 def ask(request: dict[str, Any], path: Path | None = None) -> dict[str, Any]:
@@ -83,6 +89,76 @@ def _tapped(path: Path | None) -> Iterator[dict[str, Any]]:
         yield from lines
 
 
+class Tap:
+    """The stream of events for a program that waits for other things, too.
+
+    First everything is asked for that has to be known before (`answer`, which waits), then `begin`
+    has the events come, and from then on no call waits. Raises NoService as `ask` does.
+    """
+
+    def __init__(self, path: Path | None = None) -> None:
+        self._connection, self.place = _connect(path)
+        self._connection.settimeout(ANSWER_WITHIN_S)
+        self._rest = b""
+        self.ended = False
+
+    def fileno(self) -> int:
+        """For `select`: readable when `take` has something."""
+        return self._connection.fileno()
+
+    def answer(self, request: dict[str, Any]) -> dict[str, Any]:
+        """Send a request, and wait for its answer."""
+        self.ask(request)
+        while b"\n" not in self._rest:
+            try:
+                data = self._connection.recv(_PIECE)
+            except TimeoutError:
+                raise _hangs(self.place) from None
+            except OSError:
+                data = b""
+            if not data:
+                raise NoService(f"{self.place}: the service has gone before it answered; try again")
+            self._rest += data
+        line, _, self._rest = self._rest.partition(b"\n")
+        return _read(line, self.place)
+
+    def begin(self) -> None:
+        """Have the events come, without what each entry did.
+
+        Raises PointsmanError when the service does not let us.
+        """
+        answer = self.answer({"do": "tap", "did": False})
+        if not answer.get("ok"):
+            raise PointsmanError(str(answer.get("error", f"{self.place}: no events to be had")))
+        self._connection.setblocking(False)
+
+    def ask(self, request: dict[str, Any]) -> None:
+        """Send a request; its answer comes among the events, and has the key `ok`."""
+        with suppress(OSError):  # one that is gone, or takes nothing now, will not answer
+            self._connection.sendall(json.dumps(request).encode() + b"\n")
+
+    def take(self) -> list[dict[str, Any]]:
+        """The lines that have come in whole; `ended` is True when there will be no more."""
+        pieces = [self._rest]
+        for _ in range(_MOST_PIECES):
+            try:
+                data = self._connection.recv(_PIECE)
+            except BlockingIOError:
+                break
+            except OSError:
+                data = b""
+            if not data:
+                self.ended = True
+                break
+            pieces.append(data)
+        *whole, self._rest = b"".join(pieces).split(b"\n")
+        return [_read(line, self.place) for line in whole]
+
+    def close(self) -> None:
+        """Hear no more."""
+        self._connection.close()
+
+
 def _connect(path: Path | None) -> tuple[socket.socket, Path]:
     """The first service that takes a connection."""
     tried = client_paths(path)
@@ -107,7 +183,7 @@ def _connect(path: Path | None) -> tuple[socket.socket, Path]:
             f"{forbidden}: no permission; ask as the user that runs the service, or with sudo"
         )
     looked = ", ".join(map(str, tried))
-    raise NoService(
+    raise NobodyThere(
         f"no service answers (looked for {looked}); start one: pointsman run RIG, "
         "or say where it is with --socket PATH"
     )

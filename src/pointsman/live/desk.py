@@ -58,7 +58,10 @@ class Desk:
         self._selector = selectors.DefaultSelector()
         self._selector.register(line, READ, self._from_service)
         self._clients = Clients(
-            self._selector, listening, self._take_on, lambda wanted: line.send(("tap", wanted))
+            self._selector,
+            listening,
+            self._take_on,
+            lambda wanted, did: line.send(("tap", wanted, did)),
         )
         self._line_waits = False
         self._stopping = False

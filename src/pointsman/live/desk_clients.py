@@ -38,7 +38,10 @@ Answer = dict[str, Any]
 
 @dataclass(eq=False)
 class Client:
-    """One connection. `asked`: its request is under way; `lost`: events that it did not get."""
+    """One connection. `asked`: its request is under way; `lost`: events that it did not get.
+
+    `taps`: it reads the events; `did`: with what each entry did.
+    """
 
     socket: socket.socket
     active_s: float
@@ -46,6 +49,7 @@ class Client:
     outbox: bytearray = field(default_factory=bytearray)
     asked: bool = False
     taps: bool = False
+    did: bool = False
     lost: int = 0
     skips: bool = False
     at_end: bool = False
@@ -65,7 +69,8 @@ class Clients:
     """All of them, served as `selector` finds them ready; its keys' data take the mask.
 
     `take_on` is called with each request but `tap`, and `reply` is owed for it. `on_taps` is told
-    when the first reader of events has come, and when the last has gone.
+    whenever it changes whether anybody reads events, and whether anybody wants to know what each
+    entry did.
     """
 
     def __init__(
@@ -73,12 +78,13 @@ class Clients:
         selector: selectors.BaseSelector,
         listening: socket.socket,
         take_on: Callable[[Client, Request], None],
-        on_taps: Callable[[bool], None],
+        on_taps: Callable[[bool, bool], None],
     ) -> None:
         self._selector = selector
         self._listening = listening
         self._take_on = take_on
         self._on_taps = on_taps
+        self._taps = (False, False)
         self._clients: list[Client] = []
         self.accept_s: float | None = None
         """When to call `listen` again; None while it listens."""
@@ -210,21 +216,26 @@ class Clients:
             _say(client, refused(str(error), wrong=True))
             return
         if request.do == "tap":
-            self._tap(client)
+            self._tap(client, *request.arguments)
         else:
             client.asked = True
             self._take_on(client, request)
 
-    def _tap(self, client: Client) -> None:
+    def _tap(self, client: Client, did: bool) -> None:
         readers = sum(other.taps for other in self._clients)
         if not client.taps and readers >= MOST_TAPS:
             _say(client, refused(f"{MOST_TAPS} programs read the events; end one of them"))
             return
         _say(client, {"ok": True})
-        if not client.taps:
-            client.taps = True
-            if not readers:
-                self._on_taps(True)
+        client.taps, client.did = True, did
+        self._tell_taps()
+
+    def _tell_taps(self) -> None:
+        clients = self._clients
+        taps = (any(client.taps for client in clients), any(client.did for client in clients))
+        if taps != self._taps:
+            self._taps = taps
+            self._on_taps(*taps)
 
     def _send(self, client: Client) -> bool:
         """Send what goes now; True if that made room for requests that had to wait."""
@@ -248,8 +259,7 @@ class Clients:
         client.socket.close()
         client.closed = True
         self._clients.remove(client)
-        if client.taps and not any(other.taps for other in self._clients):
-            self._on_taps(False)
+        self._tell_taps()
 
 
 def _say(client: Client, answer: Answer) -> None:

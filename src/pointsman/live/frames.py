@@ -22,6 +22,7 @@ class Frames:
     def __init__(self, end: socket.socket) -> None:
         end.setblocking(False)
         self._end = end
+        self._piece = memoryview(bytearray(_PIECE))  # to have a new one each time would cost most
         self._in = bytearray()
         self._out = bytearray()
         self.ended = False
@@ -57,15 +58,15 @@ class Frames:
         """The objects that have come in whole."""
         for _ in range(_MOST_PIECES):
             try:
-                data = self._end.recv(_PIECE)
+                size = self._end.recv_into(self._piece)
             except BlockingIOError:
                 break
             except OSError:
-                data = b""
-            if not data:
+                size = 0
+            if not size:
                 self._end_now()
                 break
-            self._in += data
+            self._in += self._piece[:size]
         return list(self._whole())
 
     def _whole(self) -> list[Any]:

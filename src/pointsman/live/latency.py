@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from itertools import accumulate
 
-_NS_PER_US = 1000
+from pointsman.units import NS_PER_US
+
 _TOP_US = 2000
 """Longer times are counted together; the longest is kept."""
 
@@ -18,7 +19,7 @@ class Latency:
 
     def note(self, spent_ns: int) -> None:
         """Count one message."""
-        us = spent_ns // _NS_PER_US
+        us = spent_ns // NS_PER_US
         self._counts[us if us < _TOP_US else _TOP_US] += 1
         if spent_ns > self._longest_ns:
             self._longest_ns = spent_ns
@@ -32,7 +33,7 @@ class Latency:
         return {
             "p50": _quantile(counts, total / 2),
             "p99": _quantile(counts, total * 0.99),
-            "max": -(-self._longest_ns // _NS_PER_US),
+            "max": -(-self._longest_ns // NS_PER_US),
         }
 
 

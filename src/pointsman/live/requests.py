@@ -21,7 +21,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "pulse": (),
     "recent": ("piece",),
     "sent": ("output",),
-    "tap": (),
+    "tap": ("did",),
 }
 """What can be asked for, each with its keys."""
 
@@ -93,7 +93,20 @@ def _sent(asked: dict[str, Any]) -> tuple[Any, ...]:
     return (output,)
 
 
-_ARGUMENTS = {"song": _song, "bypass": _bypass, "recent": _recent, "sent": _sent}
+def _tap(asked: dict[str, Any]) -> tuple[Any, ...]:
+    did = asked.get("did", True)
+    if not isinstance(did, bool):
+        raise RequestError("'did' is true, to be told what each entry did, or false")
+    return (did,)
+
+
+_ARGUMENTS = {
+    "song": _song,
+    "bypass": _bypass,
+    "recent": _recent,
+    "sent": _sent,
+    "tap": _tap,
+}
 
 
 def _name_or_number(value: Any, key: str) -> str | int:

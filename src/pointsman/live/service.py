@@ -93,6 +93,7 @@ class Service:
         # Two deques and no pairs: objects that hold others would call the collector.
         self._heard_ns: deque[int] = deque(maxlen=MOST_HEARD)
         self._heard: deque[bytes] = deque(maxlen=MOST_HEARD)
+        self._observes = False
         self.engine = Engine(rig, self._send, on_change=self._change)
 
     # ---- on the input's thread ---------------------------------------------------------------
@@ -162,12 +163,18 @@ class Service:
 
     # ---- the tap -----------------------------------------------------------------------------
 
-    def tap(self, on: bool) -> None:
-        """Begin or end to keep every event with its fate, for `take_tapped`."""
+    def tap(self, on: bool, did: bool = True) -> None:
+        """Begin or end to keep every event, for `take_tapped`; `did`: with what each entry did.
+
+        What comes in and goes out costs the MIDI path little; what each entry did, about as much
+        again as the message itself.
+        """
         with self.lock:
             if on != (self.tapped is not None):
                 self.tapped = deque() if on else None
-                self.engine.observe(self._saw if on else None)
+            if (on and did) != self._observes:
+                self._observes = on and did
+                self.engine.observe(self._saw if self._observes else None)
 
     def take_tapped(self) -> list[tuple[Any, ...]]:
         """The events since the last time."""

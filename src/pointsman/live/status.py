@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from itertools import pairwise
-from statistics import median
 from typing import Any
 
 from pointsman.chain import Chain
@@ -15,11 +13,10 @@ from pointsman.live.link import Link, OutputLink
 from pointsman.live.links import Links
 from pointsman.live.service import Service
 from pointsman.output import Output
-from pointsman.transport import Transport
+from pointsman.transport import Transport, jitter_us
 from pointsman.units import NS_PER_S
 
 _BAR_CLOCKS = 96
-_NS_PER_US = 1000
 
 
 class Pace:
@@ -190,7 +187,7 @@ def _away(output: Output, link: OutputLink) -> list[dict[str, Any]]:
 
 def _transport(transport: Transport, now_ns: int) -> dict[str, Any]:
     runs = transport.clock_runs(now_ns)
-    jitter = _jitter(transport.recent_clocks()) if runs else None
+    jitter = jitter_us(transport.recent_clocks()) if runs else None
     return {**_where(transport, now_ns), "clock_jitter_us": jitter}
 
 
@@ -202,13 +199,3 @@ def _where(transport: Transport, now_ns: int) -> dict[str, Any]:
         "bar": transport.position // _BAR_CLOCKS + 1 if started else None,
         "tempo": round(transport.tempo_per_minute, 1) if runs and transport.tempo else None,
     }
-
-
-def _jitter(stamps_ns: list[int]) -> dict[str, int] | None:
-    """How far the last clocks were from even ones: the median and the most, in microseconds."""
-    if len(stamps_ns) < 3:
-        return None
-    spans = [after - before for before, after in pairwise(stamps_ns)]
-    mean = sum(spans) / len(spans)
-    off = [abs(span - mean) / _NS_PER_US for span in spans]
-    return {"p50": round(median(off)), "max": round(max(off))}

@@ -14,10 +14,11 @@ from pointsman.wire import WireFigures
 
 Status = Mapping[str, Any]
 
-_STATES = {
+STATES = {
     "lost": "lost; plug it in again, it goes on by itself",
     "missing": "not there yet; plug it in, it begins by itself",
 }
+"""What is said of a port that is not open, by its state."""
 
 
 def show_status(status: Status) -> str:
@@ -198,7 +199,7 @@ def _place(entry: Mapping[str, Any]) -> str:
 
 def _not_open(name: str, port: Mapping[str, Any]) -> str:
     why = f" ({port['trouble']})" if port["trouble"] else ""
-    return f"{name}: {port['port']} is {_STATES.get(port['state'], port['state'])}{why}"
+    return f"{name}: {port['port']} is {STATES.get(port['state'], port['state'])}{why}"
 
 
 def _span(seconds: float) -> str:

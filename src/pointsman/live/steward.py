@@ -230,7 +230,7 @@ class Steward:
 
     def _answer(self, kind: str, rest: list[Any]) -> None:
         if kind == "tap":
-            self._service.tap(rest[0])
+            self._service.tap(*rest)
             return
         number, *arguments = rest
         if kind == "rig":

@@ -1,0 +1,1 @@
+"""watch: what comes in and what goes out, live, in words."""
