@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pointsman.errors import UsageError, one_line
-from pointsman.subcommands import DONE, Add, time_ns
+from pointsman.subcommands import CONTROL_SOCKET, DONE, NO_PORT_CODE, Add, time_ns
 
 if TYPE_CHECKING:  # every command starts fast
     from pointsman.capture.sources import Source
@@ -24,6 +24,12 @@ def add_capture_commands(add: Add) -> None:
         _capture,
         "write what comes in to a file, until Ctrl-C: .tsv (everything) or .mid",
         "pointsman capture rehearsal.tsv --rig harbour.yaml",
+        more="Without --rig, --input or --socket it takes what comes in to the service that runs "
+        "here.",
+        examples=('pointsman capture rehearsal.mid --input "Stage Sequencer" --for 10s',),
+        exits={0: "captured, also where Ctrl-C or SIGTERM ended it", **NO_PORT_CODE},
+        heeds=CONTROL_SOCKET,
+        see=("docs/capture.md",),
     )
     capture.add_argument("file", metavar="FILE", type=Path, help="a .tsv or .mid file")
     place = capture.add_mutually_exclusive_group()

@@ -8,7 +8,7 @@ from pathlib import Path
 from pointsman.errors import PointsmanError
 from pointsman.page.listen import DEFAULT, Listen, parse_listen
 from pointsman.page.token import Token, take_token, usual_path
-from pointsman.subcommands import DONE, Add
+from pointsman.subcommands import CONTROL_SOCKET, DONE, Add
 
 
 def add_page_commands(add: Add) -> None:
@@ -18,6 +18,13 @@ def add_page_commands(add: Add) -> None:
         _page,
         "serve a page that shows a running service, with a button for panic",
         "pointsman page --listen 0.0.0.0:8177",
+        more="Other machines must show a token, once. It plays nothing and opens no port of the rig.",
+        exits={0: "ended by Ctrl-C or SIGTERM"},
+        heeds={
+            **CONTROL_SOCKET,
+            "~/.config/pointsman/page-token": "the token, without --token-file",
+        },
+        see=("docs/page.md",),
     )
     page.add_argument("--socket", metavar="PATH", type=Path, help="where the service listens")
     page.add_argument(

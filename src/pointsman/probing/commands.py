@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from pointsman.controls import LAST_CONTROL
-from pointsman.subcommands import Add
+from pointsman.subcommands import NO_PORT_CODE, Add
 from pointsman.units import NS_PER_S, parse_duration, parse_note
 
 DEFAULT_VELOCITY = 40
@@ -19,6 +19,11 @@ def add_probe_commands(add: Add) -> None:
         _find_channel,
         "find out which channel a synth hears, with a quiet note on each",
         "pointsman find-channel tug --rig harbour.yaml",
+        more="Turn the volume down first: nobody knows how loud the synth is. It ends with what to "
+        "write, or with what silence usually means.",
+        examples=('pointsman find-channel "Tug Box" --listen "Tug Box" --yes',),
+        exits={1: "no channel was found; it says what that usually means", **NO_PORT_CODE},
+        see=("docs/find-channel.md", "docs/cautions.md"),
     )
     _add_common(find)
     find.add_argument(
@@ -45,6 +50,10 @@ def add_probe_commands(add: Add) -> None:
         _sweep,
         "move controls slowly while a note repeats, to hear which one does what",
         "pointsman sweep tug --rig harbour.yaml --controls 70-79",
+        more="Turn the volume down first. However it ends, every control is put back.",
+        examples=("pointsman sweep tug --rig harbour.yaml --name cutoff",),
+        exits=NO_PORT_CODE,
+        see=("docs/sweep.md", "docs/cautions.md"),
     )
     _add_common(sweep)
     what = sweep.add_mutually_exclusive_group(required=True)

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from pointsman.errors import UsageError
-from pointsman.subcommands import DONE, FAILED, Add, time_ns
+from pointsman.subcommands import DONE, FAILED, NO_PORT_CODE, Add, time_ns
 from pointsman.units import NS_PER_S, span
 
 ENDED_BY = 128
@@ -24,6 +24,10 @@ def add_replay_commands(add: Add) -> None:
         _replay,
         "play a captured .tsv or .mid, through a rig or straight to one port",
         "pointsman replay set.tsv harbour.yaml",
+        more="However it ends, nothing is left sounding and pedals are up.",
+        examples=('pointsman replay set.mid --to "Tug Box" --from 1:30',),
+        exits=NO_PORT_CODE,
+        see=("docs/capture.md", "docs/cautions.md"),
     )
     replay.add_argument("file", metavar="FILE", type=Path, help="a .tsv or .mid file")
     replay.add_argument(

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from pointsman.errors import PointsmanError, UsageError, one_line
-from pointsman.subcommands import DONE, Add
+from pointsman.subcommands import CONTROL_SOCKET, DONE, NO_PORT_CODE, Add
 
 if TYPE_CHECKING:
     from pointsman.watch.attached import Attached
@@ -30,6 +30,12 @@ def add_watch_commands(add: Add) -> None:
         _watch,
         "show what comes in and what goes out, live",
         "pointsman watch harbour.yaml --input file:set.mid --output tug",
+        more="It watches the service that runs here. Where none does it reads the input itself, "
+        "and with RIG shows what would be sent, and sends nothing.",
+        examples=("pointsman watch --channel 5 --kind note", "pointsman watch --json | head"),
+        exits={0: "ended by q, Ctrl-C or SIGTERM, or the input has ended", **NO_PORT_CODE},
+        heeds=CONTROL_SOCKET,
+        see=("docs/watch.md",),
     )
     watch.add_argument(
         "rig",
