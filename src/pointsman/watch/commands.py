@@ -33,7 +33,7 @@ def add_watch_commands(add: Add) -> None:
         more="It watches the service that runs here. Where none does it reads the input itself, "
         "and with RIG shows what would be sent, and sends nothing.",
         examples=("pointsman watch --channel 5 --kind note", "pointsman watch --json | head"),
-        exits={0: "ended by q, Ctrl-C or SIGTERM, or the input has ended", **NO_PORT_CODE},
+        exits={0: "ended by q, or the input has ended", **NO_PORT_CODE},
         heeds=CONTROL_SOCKET,
         see=("docs/watch.md",),
     )
