@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 import textwrap
 from collections.abc import Callable, Sequence
-from typing import TextIO, TypeVar
+from typing import Protocol, TextIO, TypeVar
 
 from pointsman.errors import UsageError
 
@@ -19,10 +19,17 @@ _WIDEST = 80
 """Columns: longer lines are hard to read."""
 
 
+class Answers(Protocol):
+    """What answers are read from: a text stream, or what reads one in a way of its own."""
+
+    def readline(self) -> str:
+        """The next line with its end; empty when there is none any more."""
+
+
 class Asking:
     """Asks on one stream and reads the answers, a line each, from another."""
 
-    def __init__(self, answers: TextIO, out: TextIO) -> None:
+    def __init__(self, answers: Answers, out: TextIO) -> None:
         self._answers = answers
         self._out = out
 

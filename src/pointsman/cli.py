@@ -72,7 +72,7 @@ def _flush() -> None:
     try:
         if sys.stdout is not None:  # as it is where the shell has closed it
             sys.stdout.flush()
-    except BrokenPipeError:
+    except OSError:  # also a terminal that was closed
         sys.stdout = open("/dev/null", "w")  # noqa: SIM115 - stays open until the process ends
 
 
@@ -165,19 +165,6 @@ def _compare(options: argparse.Namespace, after: Rig) -> int:
         _print_json(found.as_dict())
     else:
         print(show_comparison(found, options.input))
-    return DONE
-
-
-def _explain(options: argparse.Namespace) -> int:
-    from pointsman.explain import as_data, explain, show
-    from pointsman.rig_file import load_rig
-
-    rig = load_rig(options.rig)
-    steps = explain(rig, options.message)
-    if options.json:
-        _print_json(as_data(steps))
-    else:
-        print(show(rig, steps))
     return DONE
 
 
@@ -335,6 +322,12 @@ def _parser() -> argparse.ArgumentParser:
     from pointsman.replay.commands import add_replay_commands
 
     add_replay_commands(add)
+    from pointsman.page.commands import add_page_commands
+
+    add_page_commands(add)
+    from pointsman.probing.commands import add_probe_commands
+
+    add_probe_commands(add)
 
     from pointsman.watch.commands import add_watch_commands
 
@@ -372,22 +365,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     render.add_argument("--json", action="store_true", help="print the table as JSON")
 
-    explain = add(
-        "explain",
-        _explain,
-        "show what every entry of every chain does to messages",
-        'pointsman explain harbour.yaml "control 74 127 channel 1" "wait 50ms" "note C4"',
-        more="Messages are taken in order, by one engine that remembers, so that a note-off finds "
-        "its note. Nothing is played.",
-        examples=('pointsman explain harbour.yaml "B0 4A 7F" --json',),
-        exits={2: "the rig is wrong, or a message cannot be read"},
-        see=("docs/commands.md#explain",),
-    )
-    explain.add_argument("rig", metavar="RIG", help="the rig file")
-    explain.add_argument(
-        "message", metavar="MESSAGE", nargs="+", help='hex ("B0 4A 7F"), words, or "wait 50ms"'
-    )
-    explain.add_argument("--json", action="store_true", help="print it as JSON")
+    from pointsman.explain_commands import add_explain_commands
+
+    add_explain_commands(add)
 
     ports = add(
         "ports", _ports, "list the MIDI ports of this machine", "pointsman ports",

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
+from pointsman.control_refs import ControlRef
 from pointsman.controls import CONTROL_BY_NAME, LAST_CONTROL, NAME_BY_CONTROL
 from pointsman.device import Device
 from pointsman.errors import MessageTextError
@@ -81,11 +82,20 @@ def _control_name(number: int, device: Device | None) -> str:
     return f"{number} ({name})" if name else str(number)
 
 
+Named = Mapping[str, Sequence[tuple[str, ControlRef]]]
+"""Controls by the names that device files give them, each with the output whose device it is."""
+
+
 def parse_message(text: str, middle_c_octave: int = 4) -> bytes:
     """Read one message as hex ("B0 4A 7F") or in words ("control 74 127 channel 1").
 
     Raises MessageTextError with one line that says what is wrong and what would be right.
     """
+    return parse_messages(text, middle_c_octave)[0]
+
+
+def parse_messages(text: str, middle_c_octave: int = 4, named: Named = {}) -> list[bytes]:  # noqa: B006 - it is only read
+    """The same, where `named` adds controls that may take several messages, such as an NRPN."""
     words = text.split()
     if not words:
         raise MessageTextError("a message is empty; write hex such as 'B0 4A 7F', or words")
@@ -93,12 +103,12 @@ def parse_message(text: str, middle_c_octave: int = 4) -> bytes:
         data = bytes.fromhex("".join(words))
         if not is_message(data):
             raise MessageTextError(f"'{text}' is not one whole MIDI message")
-        return data
-    reader = _Words(text, words, middle_c_octave)
-    data = reader.message()
+        return [data]
+    reader = _Words(text, words, middle_c_octave, named)
+    found = reader.messages()
     if reader.words:
         raise MessageTextError(f"'{text}': '{reader.words[0]}' is too much; leave it out")
-    return data
+    return found
 
 
 def _is_hex(word: str) -> bool:
@@ -106,20 +116,24 @@ def _is_hex(word: str) -> bool:
 
 
 class _Words:
-    def __init__(self, text: str, words: list[str], middle_c_octave: int) -> None:
+    def __init__(self, text: str, words: list[str], middle_c_octave: int, named: Named) -> None:
         self.text = text
         self.words = words
         self._octave = middle_c_octave
+        self._named = named
 
-    def message(self) -> bytes:
+    def messages(self) -> list[bytes]:
         kind = self.words.pop(0).lower()
         if kind in _SYSTEM:
-            return _SYSTEM[kind]
+            return [_SYSTEM[kind]]
+        if kind == "control" and (ref := self._named_control()) is not None:
+            value = self._number("value", 0, ref.top)
+            return ref.messages(self._channel(), value)
         reader = self._readers().get(kind)
         if reader is None:
             known = [*self._readers(), *_SYSTEM]
             raise MessageTextError(f"'{self.text}': unknown word '{kind}'; {suggest(kind, known)}")
-        return reader()
+        return [reader()]
 
     def _readers(self) -> dict[str, Callable[[], bytes]]:
         return {
@@ -177,11 +191,26 @@ class _Words:
         except ValueError as error:
             raise MessageTextError(f"'{self.text}': the note {error}") from None
 
+    def _named_control(self) -> ControlRef | None:
+        """The control that a device file calls so, unless the published table has that name."""
+        name = self.words[0] if self.words else ""
+        found = () if name.lower() in CONTROL_BY_NAME else self._named.get(name, ())
+        if not found:
+            return None
+        if any(ref != found[0][1] for _, ref in found):
+            whose = ", ".join(output for output, _ in found)
+            raise MessageTextError(
+                f"'{self.text}': '{name}' is not the same for {whose}; write its number"
+            )
+        self.words.pop(0)
+        return found[0][1]
+
     def _control(self) -> int:
         word = self._next("control")
         number = CONTROL_BY_NAME.get(word.lower(), as_int(word))
         if number is None or not 0 <= number <= 127:
-            near = suggest(word, sorted(CONTROL_BY_NAME)) if number is None else ""
+            names = sorted({*CONTROL_BY_NAME, *self._named})
+            near = suggest(word, names) if number is None else ""
             right = near if near.startswith("did") else f"write 0 to {LAST_CONTROL}, or a name"
             raise MessageTextError(f"'{self.text}': unknown control '{word}'; {right}")
         return number

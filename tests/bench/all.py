@@ -20,6 +20,7 @@ BENCHES: dict[str, tuple[str, list[str]]] = {
     "engine": ("What a message costs in the engine, beside a script with mido", ["--quick"]),
     "plugins": ("What each plugin costs by itself", ["--rounds", "1"]),
     "memory": ("What it costs to remember a message for a synth that may go away", ["--quick"]),
+    "recent": ("What it costs to keep the last minute, and to hand it over", ["--quick"]),
     "wire": ("A DIN wire that is offered too much, beside first come, first served", ["--quick"]),
     "clock": ("How even a clock leaves", []),
     "start": ("From the command line to the answer", ["--rounds", "1"]),
@@ -30,6 +31,7 @@ BENCHES: dict[str, tuple[str, list[str]]] = {
     "latency": ("Live, beside a C++ pass-through and a bare callback", ["--quick"]),
     "disturbed": ("Live, while others ask", ["--quick"]),
     "watch": ("Live, while somebody watches", ["--quick"]),
+    "page": ("The page: buttons, notes, and what four of it cost", ["--quick"]),
     "real_time": ("Live, without what serves real time", ["--quick"]),
 }
 """Each bench_NAME.py: what its tables show, and the arguments that make it short."""

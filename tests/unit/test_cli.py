@@ -84,9 +84,11 @@ wrong.yaml:2:17: outputs.tug.prot: unknown key; did you mean 'port'?
 
 
 COMMANDS = next(list(a.choices) for a in _parser()._actions if isinstance(a.choices, dict))
-NOT_HERE = {"status", "reload", "panic", "song", "bypass", "service"}
-"""Their examples are run where a service answers (test_live_commands.py), or in the virtual
-machine: a service reads no rig from below /tmp."""
+NOT_HERE = {"status", "reload", "panic", "song", "bypass", "page", "service"}
+NOT_HERE |= {"find-channel", "sweep"}
+"""Their examples are run where a service answers (test_live_commands.py, tests/page), where a
+person does (test_probe_terminal.py), or in the virtual machine: a service reads no rig from below
+/tmp."""
 
 
 # ---- help ----------------------------------------------------------------------------------------
@@ -424,6 +426,103 @@ def test_explain_says_what_is_wrong_with_a_message(run: Run, text: str, what: st
     assert (code, out) == (2, "")
     assert err.startswith(what)
     assert err.count("\n") == 1
+
+
+NAMED = """\
+input: {port: "null:"}
+outputs:
+  tug: {port: "null:", device: tug.yaml}
+  gull: {port: "null:", device: gull.yaml}
+"""
+DEVICE_FILES = {
+    "tug.yaml": "device: Tug\ncontrols: {hull: {nrpn: [1, 8]}, keel: {cc: 20}, sail: {cc: 21}}\n",
+    "gull.yaml": "device: Gull\ncontrols: {keel: {cc: 20}, sail: {cc: 22}, modulation: {cc: 23}}\n",
+}
+
+
+@pytest.fixture
+def named(tmp_path: Path) -> None:
+    (tmp_path / "named.yaml").write_text(NAMED)
+    for name, device in DEVICE_FILES.items():
+        (tmp_path / name).write_text(device)
+
+
+@pytest.mark.usefixtures("named")
+def test_explain_knows_the_controls_of_device_files(run: Run) -> None:
+    """An NRPN is its number, then data entry (MIDI 1.0, 4.2.1, pp. 17, 18)."""
+    code, out, err = run("explain", "named.yaml", "control hull 64 channel 5", "control keel 3")
+    assert (code, err) == (0, "")
+    heads = [part.split("  ")[0] for part in out.split("\n\n")]
+    assert heads == ["B4 63 01", "B4 62 08", "B4 06 40", "B0 14 03"]
+
+
+@pytest.mark.usefixtures("named")
+def test_a_published_name_stays_what_it_was(run: Run) -> None:
+    assert run("explain", "named.yaml", "control modulation 3")[1].startswith("B0 01 03  ")
+
+
+@pytest.mark.usefixtures("named")
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("control sail 1", "'sail' is not the same for tug, gull; write its number"),
+        ("control hul 1", "unknown control 'hul'; did you mean 'hull'?"),
+        ("control hull 128", "the value must be from 0 to 127, not '128'"),
+        ("control hull", "the value is missing"),
+    ],
+)
+def test_explain_says_what_is_wrong_with_a_named_control(run: Run, text: str, what: str) -> None:
+    code, _, err = run("explain", "named.yaml", text)
+    assert (code, err.count("\n")) == (2, 1)
+    assert what in err
+
+
+CAPTURE = """\
+0.000000\tFA
+0.000000\tF8
+0.020833\tF8
+0.041667\tB0 4A 7F
+1.000000\t90 3C 40
+1.500000\tF8
+"""
+
+
+def test_explain_takes_a_capture(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "set.tsv").write_text(CAPTURE)
+    code, out, err = run("explain", "harbour.yaml", "set.tsv")
+    assert (code, err) == (0, "")
+    parts = out.split("\n\n")
+    assert [part.splitlines()[0] for part in parts] == [
+        "0.000000  FA  start",
+        "0.000000  F8  clock, 2 in a row; sent: 2 to tug, 2 to gull",
+        "0.041667  B0 4A 7F  control 74 (brightness) 127 channel 1",
+        "1.000000  90 3C 40  note C4 64 channel 1",
+        "1.500000  F8  clock",
+    ]
+    assert "cc_reset: lets it pass, and sends B4 4A 40 first" in parts[3]
+
+
+def test_a_capture_as_json_is_a_line_a_step(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "set.tsv").write_text(CAPTURE)
+    code, out, _ = run("explain", "harbour.yaml", "set.tsv", "--json")
+    assert code == 0
+    steps = [json.loads(line) for line in out.splitlines()]
+    assert len(steps) == 5
+    assert steps[2]["outputs"]["tug"] == [{"at": "0.041667", "bytes": "B4 4A 7F"}]
+
+
+def test_what_comes_of_itself_between_the_messages_of_a_capture(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "home.yaml").write_text(
+        "input: {port: 'null:'}\noutputs:\n  tug:\n    port: 'null:'\n"
+        "    chain: [{plugin: cc_reset, controls: {74: 64}, after: 100ms}]\n"
+    )
+    (tmp_path / "set.tsv").write_text("0.0\tB0 4A 7F\n1.0\t90 3C 64\n2.0\tB0 4A 01\n")
+    code, out, _ = run("explain", "home.yaml", "set.tsv")
+    assert code == 0
+    heads = [part.splitlines()[0] for part in out.split("\n\n")]
+    assert heads[1] == "1.000000  due by itself"
+    assert "sent at 0.100000  B0 4A 40" in out
+    assert heads[-1] == "later, of its own accord"
 
 
 # ---- plugins and schema --------------------------------------------------------------------------

@@ -95,6 +95,10 @@ def test_a_moved_stream_keeps_its_pairs_though_one_is_new() -> None:
     assert found.count(Sort.MOVED) == 100
     assert [d.after for d in found.differences if d.sort is Sort.ONLY_AFTER] == [extra]
     assert found.furthest_ns == 320_000
+    extra = (495 * MS + 320_000, b"\xf8")
+    found = compare(sorted([*after, extra]), before)
+    assert found.count(Sort.MOVED) == 100
+    assert [d.before for d in found.differences if d.sort is Sort.ONLY_BEFORE] == [extra]
 
 
 def test_another_order_at_one_moment_is_a_difference() -> None:

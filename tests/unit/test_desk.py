@@ -19,7 +19,7 @@ from desk_kit import RIG, SOON_S, Harbour, gone, harbour, within
 
 from pointsman.cli import main
 from pointsman.live.client import ask
-from pointsman.live.desk import STATUS_EVERY_S
+from pointsman.live.desk import LOOK_EVERY_S
 from pointsman.live.desk_clients import IDLE_S, MOST_CLIENTS, MOST_TAPS
 from pointsman.live.desk_link import unpack
 from pointsman.live.handover import Loaded
@@ -41,6 +41,7 @@ def place(tmp_path: Path) -> Iterator[Harbour]:
     ("request_", "kind", "arguments"),
     [
         ({"do": "status"}, "status", ()),
+        ({"do": "sent", "output": "tug"}, "sent", ("tug",)),
         ({"do": "panic"}, "panic", ()),
         ({"do": "song", "song": "storm"}, "song", ("storm",)),
         ({"do": "song", "song": 2}, "song", (2,)),
@@ -62,7 +63,10 @@ WRONG = {
     "no object": (b"[1]\n", "'[1]' is no JSON object; write for example "),
     "nested": (b"[" * 60000 + b"\n", " is not JSON; "),
     "a huge number": (b'{"do": ' + b"9" * 60000 + b"}\n", " is not JSON; "),
-    "nothing to do": (b"{}\n", "there is no 'do'; there is status, reload, panic, song, bypass"),
+    "nothing to do": (
+        b"{}\n",
+        "there is no 'do'; there is status, reload, panic, song, bypass",
+    ),
     "unknown": (b'{"do": "statsu"}\n', "unknown request 'statsu'; did you mean 'status'?"),
     "do of a list": (b'{"do": ["tap"]}\n', "unknown request ['tap']; "),
     "unknown key": (b'{"do": "song", "sogn": 1}\n', "unknown key 'sogn' of 'song'; did you mean"),
@@ -72,6 +76,9 @@ WRONG = {
     "an output of 3": (b'{"do": "bypass", "output": 3, "entry": 1}\n', "'output' is a name, or "),
     "on of 1": (b'{"do": "bypass", "output": "a", "entry": 1, "on": 1}\n', "'on' is true, to "),
     "did of 1": (b'{"do": "tap", "did": 1}\n', "'did' is true, to be told what each entry did, or"),
+    "a piece that is no number": (b'{"do": "recent", "piece": "7"}\n', "'piece' is a number, the"),
+    "a piece below 0": (b'{"do": "recent", "piece": -1}\n', "'piece' is a number, the 'next' of"),
+    "sent of nothing": (b'{"do": "sent"}\n', "'output' is missing; give its name"),
     "lone surrogate": (b'{"do": "\\ud800"}\n', "unknown request '\\ud800'; "),
     "too long": (b"x" * 70000 + b"\n", "a request is longer than 64 KiB"),
     "far too long": (b"x" * 1_000_000 + b"\n", "a request is longer than 64 KiB"),
@@ -109,23 +116,26 @@ def test_a_last_line_without_an_end_counts_when_the_client_says_no_more(place: H
         caller.hear()
 
 
-def test_who_asks_for_the_status_again_and_again_does_not_keep_the_service_busy(
-    place: Harbour,
+@pytest.mark.parametrize("kind", LOOK_EVERY_S)
+def test_who_asks_how_it_is_again_and_again_does_not_keep_the_service_busy(
+    place: Harbour, kind: str
 ) -> None:
     callers = [place.call() for _ in range(10)]
     begun, asked = time.monotonic(), 0
     for _ in range(20):
         for caller in callers:
-            caller.say(STATUS)
+            caller.say({"do": kind})
         waiting = [caller.socket for caller in callers]
         while waiting:
-            place.answer("status")
-            asked += 1
-            time.sleep(0.01)
+            time.sleep(0.002)
+            place.said += place.link.take()
+            if any(item[0] == kind for item in place.said):
+                place.answer(kind)
+                asked += 1
             served, _, _ = select.select(waiting, [], [], 0)
             waiting = [one for one in waiting if one not in served]
         assert all(caller.hear()["ok"] for caller in callers)
-    assert asked <= (time.monotonic() - begun) / STATUS_EVERY_S + 1
+    assert asked <= (time.monotonic() - begun) / LOOK_EVERY_S[kind] + 1
 
 
 def test_many_requests_at_once_are_answered_in_order(place: Harbour) -> None:

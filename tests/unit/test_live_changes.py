@@ -258,6 +258,16 @@ def test_a_song_with_another_input_is_read_from_that_one(
 # ---- panic, bypass -------------------------------------------------------------------------------
 
 
+def test_what_each_control_was_sent_last_is_told_by_the_socket(stage: Stage, quay: Quay) -> None:
+    for data in ("B0 4A 10", "B2 07 64", "B0 4A 11", "B0 00 01", "B0 7B 00"):
+        quay.play(bytes.fromhex(data))
+    answer = stage.ask("sent", output="gull")
+    assert {*answer["messages"]} == {"B0 4A 11", "B2 07 64"}
+    assert stage.ask("sent", output="tgu")["error"] == (
+        "there is no output 'tgu'; did you mean 'tug'?"
+    )
+
+
 def test_panic_and_bypass_by_the_socket(stage: Stage, quay: Quay) -> None:
     quay.play(NOTE_ON, CONTROL)
     assert stage.ask("panic") == {"ok": True}

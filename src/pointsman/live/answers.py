@@ -12,10 +12,13 @@ from pointsman.live.link import Fail
 from pointsman.live.links import Links
 from pointsman.live.notify import Notifier
 from pointsman.live.plugs import Plugs
+from pointsman.live.recent import Recent
 from pointsman.live.safety_net import SafetyNet
 from pointsman.live.service import Service
-from pointsman.live.status import Pace, status
+from pointsman.live.status import Pace, pulse, status
 from pointsman.options import suggest
+from pointsman.units import NS_PER_S
+from pointsman.words import hex_text
 
 
 class Answers:
@@ -39,14 +42,21 @@ class Answers:
         self._net = net
         self._fail = fail
         self.pace = Pace()
+        self._recent = Recent()
+        self._heard_by = service.engine.rig
+        self._read_ns = 0
+        """When what plays was read, since the run began."""
 
     def answer(self, kind: str, arguments: list[Any]) -> dict[str, Any]:
         """The answer to one request; what fails is an answer, too."""
         calls: dict[str, Callable[..., dict[str, Any]]] = {
             "status": self.status,
+            "pulse": self.pulse,
             "panic": self.panic,
             "song": self.song,
             "bypass": self.bypass,
+            "recent": self.recent,
+            "sent": self.sent,
             "rig": self.reload,
         }
         try:
@@ -61,6 +71,10 @@ class Answers:
         """How everything is."""
         notes = self._net.trouble if self._net is not None else ()
         return {"ok": True, **status(self._service, self._links, self.pace, notes)}
+
+    def pulse(self) -> dict[str, Any]:
+        """What moves with the music, and nothing else."""
+        return {"ok": True, **pulse(self._service, self._links)}
 
     def panic(self) -> dict[str, Any]:
         """Silence."""
@@ -99,6 +113,49 @@ class Answers:
             engine.bypass(output, number - 1, on, self._service.now_ns())
         return {"ok": True, "entry": labels[number - 1], "bypass": on}
 
+    def keep_heard(self) -> None:
+        """Keep what the input has brought since the last time, and forget what is too old.
+
+        What went through another rig, or song, than the one that plays is too old as well.
+        """
+        playing = self._service.engine.rig
+        self._recent.add(*self._service.take_heard())
+        if playing is not self._heard_by:
+            self._heard_by = playing
+            self._recent.forget_all()
+        self._recent.forget(self._service.now_ns())
+
+    def recent(self, number: int | None) -> dict[str, Any]:
+        """A piece of what the input has brought; the first comes with what was set before it."""
+        if number is None:
+            self.keep_heard()
+        found, piece, following = self._recent.piece(number)
+        answer: dict[str, Any] = {
+            "ok": True,
+            "piece": found,
+            "next": following,
+            "messages": [
+                [t_ns / NS_PER_S, hex_text(data)]
+                for t_ns, data in zip(piece.times, piece.messages, strict=True)
+            ],
+        }
+        if number is None:
+            answer["now"] = self._service.now_ns() / NS_PER_S
+            answer["read"] = self._read_ns / NS_PER_S
+            answer["before"] = [hex_text(data) for data in self._recent.before.messages()]
+        return answer
+
+    def sent(self, output: str) -> dict[str, Any]:
+        """What stands at an output's synth: the programs, controls and bends it was last sent."""
+        links = self._links.of(self._service.engine.rig)
+        if output not in links:
+            return _no(
+                f"there is no output '{output}'; {suggest(output, sorted(links))}", wrong=True
+            )
+        with self._service.lock:
+            messages = links[output].memory.last()
+        return {"ok": True, "messages": [hex_text(data) for data in messages]}
+
     def reload(self, loaded: Loaded) -> dict[str, Any]:
         """Change to a rig that the desk has read; a faulty one changes nothing."""
         begun = time.monotonic()
@@ -134,6 +191,7 @@ class Answers:
             with service.lock:
                 service.engine.change(prepared, service.now_ns())
             settled = rig
+            self._read_ns = service.now_ns()
         finally:
             links.settle_on(settled, self._fail)
         service.wake()

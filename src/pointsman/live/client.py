@@ -38,11 +38,31 @@ def ask(request: dict[str, Any], path: Path | None = None) -> dict[str, Any]:
     `path` is that of the socket; without it the usual places are tried (docs/control-socket.md).
     Raises NoService, also for a service that takes the request and does not answer.
     """
-    connection, place = _connect(path)
-    with connection:
+    with Line(path) as line:
+        return line.ask(request)
+
+
+class Line:
+    """A connection that is kept, for a client that asks again and again. Errors as of `ask`."""
+
+    def __init__(self, path: Path | None = None) -> None:
+        self._connection, self._place = _connect(path)
+
+    def __enter__(self) -> Line:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+    def ask(self, request: dict[str, Any]) -> dict[str, Any]:
+        """Send one request and return its answer."""
         within_s = RELOAD_WITHIN_S if request.get("do") == "reload" else ANSWER_WITHIN_S
-        connection.settimeout(within_s)
-        return next(_talk(connection, place, request))
+        self._connection.settimeout(within_s)
+        return next(_talk(self._connection, self._place, request))
+
+    def close(self) -> None:
+        """Hang up."""
+        self._connection.close()
 
 
 def tap(path: Path | None = None) -> Iterator[dict[str, Any]]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pointsman.errors import PointsmanError, UsageError
+from pointsman.live.outcomes import outcome
 from pointsman.subcommands import CONTROL_SOCKET, DONE, Add
 
 _EXITS = {1: "no service can be reached, or it refuses; one line says which"}
@@ -93,23 +94,18 @@ def _status(options: argparse.Namespace) -> int:
 
 
 def _reload(options: argparse.Namespace) -> int:
-    answer = _ask(options, {"do": "reload"})
-    print(f"Reloaded: {answer.get('rig', 'the rig')}.")
-    for line in answer.get("warnings", ()):
+    for line in _do(options, {"do": "reload"}).get("warnings", ()):
         print(line)
     return DONE
 
 
 def _panic(options: argparse.Namespace) -> int:
-    _ask(options, {"do": "panic"})
-    print("Everything is silenced.")
+    _do(options, {"do": "panic"})
     return DONE
 
 
 def _song(options: argparse.Namespace) -> int:
-    answer = _ask(options, {"do": "song", "song": _name_or_number(options.song)})
-    when = "at the next bar" if answer.get("at") == "bar" else "now"
-    print(f"Song {options.song}: {when}.")
+    _do(options, {"do": "song", "song": _name_or_number(options.song)})
     return DONE
 
 
@@ -120,15 +116,20 @@ def _bypass(options: argparse.Namespace) -> int:
             "or, for the input's chain, the entry alone with --input"
         )
     entry = _name_or_number(options.entry)
-    on = not options.off
-    answer = _ask(options, {"do": "bypass", "output": options.output, "entry": entry, "on": on})
-    state = "bypassed" if on else "in the chain again"
-    print(f"{options.output or 'input'}: {answer.get('entry', entry)} is {state}.")
+    request = {"do": "bypass", "output": options.output, "entry": entry, "on": not options.off}
+    _do(options, request)
     return DONE
 
 
 def _name_or_number(text: str) -> str | int:
     return int(text) if text.isascii() and text.isdecimal() and len(text) < 10 else text
+
+
+def _do(options: argparse.Namespace, request: dict[str, Any]) -> dict[str, Any]:
+    """Have it done, and say so."""
+    answer = _ask(options, request)
+    print(outcome(request, answer))
+    return answer
 
 
 def _ask(options: argparse.Namespace, request: dict[str, Any]) -> dict[str, Any]:
@@ -140,5 +141,5 @@ def _ask(options: argparse.Namespace, request: dict[str, Any]) -> dict[str, Any]
         return answer
     for line in answer.get("problems", ()):
         print(line, file=sys.stderr)
-    error = str(answer.get("error", "the service refuses, and does not say why"))
+    error = outcome(request, answer)
     raise UsageError(error) if answer.get("wrong") else PointsmanError(error)

@@ -32,9 +32,9 @@ from pointsman.live.taps import lines
 from pointsman.registry import load_plugins
 
 ANSWER_WITHIN_S = 5.0
-STATUS_EVERY_S = 0.05
-"""How often the service is asked for its status at most. It costs the process that plays, and all
-who have asked meanwhile get the same."""
+LOOK_EVERY_S = {"status": 0.05, "pulse": 0.02}
+"""How often the service is asked how it is, at most. It costs the process that plays, and all who
+have asked meanwhile get the same."""
 
 READ, WRITE = selectors.EVENT_READ, selectors.EVENT_WRITE
 
@@ -65,8 +65,8 @@ class Desk:
         )
         self._line_waits = False
         self._stopping = False
-        self._status_for: list[Client] = []
-        self._status_due_s = 0.0
+        self._look_for: dict[str, list[Client]] = {kind: [] for kind in LOOK_EVERY_S}
+        self._look_due_s = dict.fromkeys(LOOK_EVERY_S, 0.0)
         # Loading: who waits for the load under way, and who for the next.
         self._load: Load | None = None
         self._loading_for: list[Client] = []
@@ -91,7 +91,7 @@ class Desk:
             call(mask)
         now_s = time.monotonic()
         self._give_up(now_s)
-        self._ask_status(now_s)
+        self._look(now_s)
         if self._load is not None:
             if now_s >= self._load.until_s:
                 self._load.kill()
@@ -108,8 +108,7 @@ class Desk:
 
     def _wait_s(self) -> float | None:
         times = [asked.until_s for asked in self._asked.values()]
-        if self._status_for:
-            times.append(self._status_due_s)
+        times += [self._look_due_s[kind] for kind, clients in self._look_for.items() if clients]
         if self._clients.accept_s is not None:
             times.append(self._clients.accept_s)
         if self._load is not None:
@@ -138,11 +137,12 @@ class Desk:
         self._asked[number] = Asked(clients, time.monotonic() + ANSWER_WITHIN_S)
         self._line.send((kind, number, *arguments))
 
-    def _ask_status(self, now_s: float) -> None:
-        if self._status_for and now_s >= self._status_due_s:
-            self._status_due_s = now_s + STATUS_EVERY_S
-            clients, self._status_for = self._status_for, []
-            self._ask(clients, "status")
+    def _look(self, now_s: float) -> None:
+        for kind, clients in self._look_for.items():
+            if clients and now_s >= self._look_due_s[kind]:
+                self._look_due_s[kind] = now_s + LOOK_EVERY_S[kind]
+                self._look_for[kind] = []
+                self._ask(clients, kind)
 
     def _answered(self, number: int, answer: Answer) -> None:
         asked = self._asked.pop(number, None)
@@ -157,8 +157,8 @@ class Desk:
     def _take_on(self, client: Client, request: Request) -> None:
         if request.do == "reload":
             self._want_load(client)
-        elif request.do == "status":
-            self._status_for.append(client)
+        elif request.do in LOOK_EVERY_S:
+            self._look_for[request.do].append(client)
         else:
             self._ask([client], request.do, *request.arguments)
 

@@ -324,6 +324,18 @@ class Memory:
                 found.append(bend)
         return found
 
+    def last(self) -> list[bytes]:
+        """The controls, bends and programs as they were last sent, and each parameter's value.
+
+        It is quicker than `restore`, and in an order of no meaning.
+        """
+        found = [*self._controls.values(), *self._bends.values()]
+        for number, channel in self._channels.items():
+            found += channel.program_messages(number)
+            for parameter, pair in channel.parameters.values.items():
+                found += parameter.select(number) + pair.messages(number, DATA_ENTRY)
+        return found
+
     def struck(self) -> dict[int, list[int]]:
         """The notes (0-127) that were ever struck, by channel (0-15), since all was quiet."""
         found: dict[int, list[int]] = {}

@@ -18,6 +18,9 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "panic": (),
     "song": ("song",),
     "bypass": ("output", "entry", "on"),
+    "pulse": (),
+    "recent": ("piece",),
+    "sent": ("output",),
     "tap": ("did",),
 }
 """What can be asked for, each with its keys."""
@@ -80,7 +83,24 @@ def _tap(asked: dict[str, Any]) -> tuple[Any, ...]:
     return (did,)
 
 
-_ARGUMENTS = {"song": _song, "bypass": _bypass, "tap": _tap}
+def _recent(asked: dict[str, Any]) -> tuple[Any, ...]:
+    piece = asked.get("piece")
+    if piece is None or (isinstance(piece, int) and not isinstance(piece, bool) and piece >= 0):
+        return (piece,)
+    raise RequestError(
+        f"'piece' is a number, the 'next' of the answer before, not {_quoted(piece)}; "
+        "leave it out to begin with the oldest"
+    )
+
+
+def _sent(asked: dict[str, Any]) -> tuple[Any, ...]:
+    output = asked.get("output")
+    if not isinstance(output, str):
+        raise RequestError("'output' is missing; give its name")
+    return (output,)
+
+
+_ARGUMENTS = {"song": _song, "bypass": _bypass, "recent": _recent, "sent": _sent, "tap": _tap}
 
 
 def _name_or_number(value: Any, key: str) -> str | int:

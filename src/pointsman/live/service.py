@@ -37,6 +37,9 @@ LOOK_NS = NS_PER_S
 TAP_ROOM = 20_000
 """Events of the tap that wait to be fetched at most; the newest ones are lost beyond."""
 
+MOST_HEARD = 65_536
+"""Messages of the input that wait for the steward at most; the oldest are lost beyond."""
+
 ANYWHERE = ""
 """Where a failure is counted that is no output's; no output has this name."""
 
@@ -88,6 +91,9 @@ class Service:
         self.tapped: deque[tuple[Any, ...]] | None = None
         self.tap_lost = 0
         self._observes = False
+        # Two deques and no pairs: objects that hold others would call the collector.
+        self._heard_ns: deque[int] = deque(maxlen=MOST_HEARD)
+        self._heard: deque[bytes] = deque(maxlen=MOST_HEARD)
         self.engine = Engine(rig, self._send, on_change=self._change)
 
     # ---- on the input's thread ---------------------------------------------------------------
@@ -107,6 +113,8 @@ class Service:
                 if schedule.timed or schedule.counted:
                     self._wake_if_earlier()
                 self.latency.note(self._clock_ns() - began_ns)
+                self._heard_ns.append(t_ns)
+                self._heard.append(data)
         except Exception as error:
             self.fail(ANYWHERE, error)
 
@@ -141,6 +149,17 @@ class Service:
         self.input_fault = fault
         self._input_ended = True
         self.wake()
+
+    def take_heard(self) -> tuple[deque[int], deque[bytes]]:
+        """When the messages of the input since the last time came, and what they were."""
+        fresh: tuple[deque[int], deque[bytes]] = (
+            deque(maxlen=MOST_HEARD),
+            deque(maxlen=MOST_HEARD),
+        )
+        with self.lock:
+            heard = self._heard_ns, self._heard
+            self._heard_ns, self._heard = fresh
+        return heard
 
     # ---- the tap -----------------------------------------------------------------------------
 

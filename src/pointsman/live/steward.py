@@ -101,7 +101,7 @@ class Steward:
 
     def _run(self) -> None:
         at_every_call: tuple[Callable[[], object], ...] = (self._serve, self._prepare)
-        round_too = (*at_every_call, self._look, self._keep, self._tell, self._feed)
+        round_too = (*at_every_call, self._remember, self._look, self._keep, self._tell, self._feed)
         while not self._stopping:
             if not self._do(self._sleep):
                 time.sleep(ROUND_S)
@@ -168,6 +168,10 @@ class Steward:
                 more = self._service.engine.plan_again()
         if not self._service.engine.songs_prepared:
             self._service.engine.prepare_songs()
+
+    def _remember(self) -> None:
+        """Keep the last minute of the input, for whoever asks why a synth is silent."""
+        self.answers.keep_heard()
 
     def _keep(self) -> None:
         """Keep what a kill -9 must not lose."""
