@@ -65,7 +65,7 @@ WRONG = {
     "a huge number": (b'{"do": ' + b"9" * 60000 + b"}\n", " is not JSON; "),
     "nothing to do": (
         b"{}\n",
-        "there is no 'do'; there is status, sent, reload, panic, song, bypass",
+        "there is no 'do'; there is status, reload, panic, song, bypass",
     ),
     "unknown": (b'{"do": "statsu"}\n', "unknown request 'statsu'; did you mean 'status'?"),
     "do of a list": (b'{"do": ["tap"]}\n', "unknown request ['tap']; "),
