@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from pointsman.chain import Chain
@@ -45,41 +45,40 @@ class Pace:
 
 
 def status(service: Service, links: Links, pace: Pace, notes: Iterable[str] = ()) -> dict[str, Any]:
-    """Everything that a player may want to know. It takes the engine's lock for a moment.
+    """Everything that a player may want to know. It takes the engine's lock for moments.
 
     `notes` are lines about other trouble.
     """
     engine = service.engine
     path, latency = str(links.rig.path.resolve()), service.latency.show()  # these take longer
     with service.lock:
-        now_ns = service.now_ns()
         engine.settle()
-        playing = engine.rig
-        own = links.of(playing)
-        wires = engine.wire_figures(now_ns)
-        outputs = {
-            name: {
-                **_link(own[name]),
-                "unsent": _unsent(service, name, own[name]),
-                "sent": output.counts[1],
-                "per_second": pace.per_second.get(name, 0.0),
-                "sounding": [channel_and_note(key) for key in output.ledger.sounding],
-                "away": _away(output, own[name]),
-                "wire": wires[name].as_dict() if name in wires else None,
-                "entries": _entries(output.chain),
-            }
-            for name, output in engine.outputs.items()
+        wires = engine.wire_figures(service.now_ns())
+
+    def show(name: str, output: Output, link: OutputLink) -> dict[str, Any]:
+        return {
+            **_link(link),
+            "unsent": _unsent(service, name, link),
+            "sent": output.counts[1],
+            "per_second": pace.per_second.get(name, 0.0),
+            "sounding": [channel_and_note(key) for key in output.ledger.sounding],
+            "away": _away(output, link),
+            "wire": wires[name].as_dict() if name in wires else None,
+            "entries": _entries(output.chain),
         }
-        source = {
-            **_link(links.input),
-            "received": engine.received,
-            "per_second": pace.per_second.get(None, 0.0),
-            "malformed": engine.malformed,
-        }
-        names = engine.song_names
+
+    outputs = _by_output(service, links, show)
+    source = {
+        **_link(links.input),
+        "received": engine.received,
+        "per_second": pace.per_second.get(None, 0.0),
+        "malformed": engine.malformed,
+    }
+    with service.lock:
+        now_ns, names = service.now_ns(), engine.song_names
         return {
             "pid": os.getpid(),
-            "rig": playing.name,
+            "rig": engine.rig.name,
             "path": path,
             "song": names[engine.song - 1] if engine.song else None,
             "songs": names,
@@ -110,20 +109,38 @@ def pulse(service: Service, links: Links) -> dict[str, Any]:
     `notes` counts the note-ons that were sent, so that one shorter than the time between two
     answers is still seen to have been struck.
     """
-    engine = service.engine
-    with service.lock:
-        own = links.of(engine.rig)
+
+    def show(_name: str, output: Output, link: OutputLink) -> dict[str, Any]:
         return {
-            "transport": _where(engine.transport, service.now_ns()),
-            "outputs": {
-                name: {
-                    "sounding": [channel_and_note(key) for key in output.ledger.sounding],
-                    "notes": output.notes,
-                    "away": _away(output, own[name]),
-                }
-                for name, output in engine.outputs.items()
-            },
+            "sounding": [channel_and_note(key) for key in output.ledger.sounding],
+            "notes": output.notes,
+            "away": _away(output, link),
         }
+
+    outputs = _by_output(service, links, show)
+    with service.lock:
+        where = _where(service.engine.transport, service.now_ns())
+    return {"transport": where, "outputs": outputs}
+
+
+def _by_output(
+    service: Service, links: Links, show: Callable[[str, Output, OutputLink], dict[str, Any]]
+) -> dict[str, dict[str, Any]]:
+    """What `show` makes of each output of the rig that plays.
+
+    The lock is held for one at a time: a message need not wait for all of them.
+    """
+    engine = service.engine
+    playing = engine.rig
+    found = {}
+    for name, link in links.of(playing).items():
+        with service.lock:
+            if engine.rig is not playing:  # a song was chosen meanwhile
+                break
+            found[name] = show(name, engine.outputs[name], link)
+    else:
+        return found
+    return _by_output(service, links, show)
 
 
 def _link(link: Link) -> dict[str, Any]:

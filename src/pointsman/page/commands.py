@@ -18,7 +18,8 @@ def add_page_commands(add: Add) -> None:
         _page,
         "serve a page that shows a running service, with a button for panic",
         "pointsman page --listen 0.0.0.0:8177",
-        more="Other machines must show a token, once. It plays nothing and opens no port of the rig.",
+        more="Other machines must show a token, once. It plays nothing, and opens no port of the "
+        "rig.",
         exits={0: "ended by Ctrl-C or SIGTERM"},
         heeds={
             **CONTROL_SOCKET,
