@@ -6,17 +6,13 @@ would have given it.
 
 from __future__ import annotations
 
-import shutil
-import textwrap
 from collections.abc import Callable, Sequence
 from typing import Protocol, TextIO, TypeVar
 
 from pointsman.errors import UsageError
+from pointsman.folding import folded
 
 AnswerT = TypeVar("AnswerT")
-
-_WIDEST = 80
-"""Columns: longer lines are hard to read."""
 
 
 class Answers(Protocol):
@@ -39,8 +35,7 @@ class Asking:
 
     def prose(self, text: str) -> None:
         """Print sentences, folded to the width of the terminal."""
-        width = max(20, min(shutil.get_terminal_size().columns, _WIDEST))
-        self.say(textwrap.fill(text, width, break_on_hyphens=False, break_long_words=False))
+        self.say(folded(text))
 
     def line(self, question: str, default: str = "", *, option: str = "") -> str:
         """One line as it was typed, without blanks around it; `default` for an empty one.

@@ -13,7 +13,15 @@ from collections.abc import Sequence
 from enum import StrEnum
 from itertools import pairwise
 
-from pointsman.message import CLOCKS_PER_QUARTER
+from pointsman.message import (
+    CLOCK_KEY,
+    CLOCKS_PER_QUARTER,
+    CONTINUE_KEY,
+    SONG_POSITION_KEY,
+    START_KEY,
+    STOP_KEY,
+    song_position,
+)
 from pointsman.units import NS_PER_MS, NS_PER_S, NS_PER_US, Duration
 
 DEFAULT_TEMPO = (NS_PER_S // 2, CLOCKS_PER_QUARTER)
@@ -76,6 +84,19 @@ class Transport:
         if duration.clocks is None:
             return duration.ns
         return duration.to_ns(*(self.tempo or DEFAULT_TEMPO))
+
+    def follow(self, key: int, data: bytes, t_ns: int) -> None:
+        """Take one message with its key, whatever it is: what moves no song changes nothing."""
+        if key == CLOCK_KEY:
+            self.clock(t_ns)
+        elif key == START_KEY:
+            self.start()
+        elif key == CONTINUE_KEY:
+            self.resume()
+        elif key == STOP_KEY:
+            self.stop()
+        elif key == SONG_POSITION_KEY:
+            self.locate(song_position(data))
 
     def clock(self, t_ns: int) -> None:
         """Count one clock."""

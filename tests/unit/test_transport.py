@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from pointsman.message import key_of
 from pointsman.transport import Transport
 from pointsman.units import parse_duration
 
@@ -154,3 +155,16 @@ def test_a_clock_that_slows_down_at_once_is_measured_anew() -> None:
     for n in range(1, 10):
         transport.clock(began_ns + n * 100 * 1_000_000)
     assert round(transport.tempo_per_minute) == 25
+
+
+def test_a_transport_follows_a_stream_of_messages() -> None:
+    followed, told = Transport(), Transport()
+    for data in (b"\xf2\x04\x00", b"\xfb", b"\xf8", b"\x90\x3c\x64", b"\xf8", b"\xfc", b"\xfa"):
+        followed.follow(key_of(data), data, 5)
+    told.locate(24)
+    told.resume()
+    told.clock(5)
+    told.clock(5)
+    told.stop()
+    told.start()
+    assert vars(followed) == vars(told)

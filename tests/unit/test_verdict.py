@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from pointsman.folding import folded
 from pointsman.ports.resolve import SYSTEM
-from pointsman.probing.folding import folded
 from pointsman.probing.reaching import reaching
 from pointsman.probing.search import ALL_CHANNELS, By, Finding
 from pointsman.probing.target import Target

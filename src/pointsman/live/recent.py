@@ -15,17 +15,11 @@ from dataclasses import dataclass, field
 
 from pointsman.live.memory import Memory
 from pointsman.message import (
-    CLOCK_KEY,
     CLOCKS_PER_BEAT,
     CONTINUE,
-    CONTINUE_KEY,
     FIRST_NOTE_ON,
     NO_MESSAGE,
-    SONG_POSITION_KEY,
-    START_KEY,
-    STOP_KEY,
     key_of,
-    song_position,
 )
 from pointsman.transport import Transport
 from pointsman.units import NS_PER_S
@@ -69,20 +63,7 @@ class Before:
         elif key < 0xA0:
             self._held[data[0] & 0x0F, data[1]] = data
         else:
-            self._note_song(key, data, t_ns)
-
-    def _note_song(self, key: int, data: bytes, t_ns: int) -> None:
-        transport = self._transport
-        if key == CLOCK_KEY:
-            transport.clock(t_ns)
-        elif key == START_KEY:
-            transport.start()
-        elif key == CONTINUE_KEY:
-            transport.resume()
-        elif key == STOP_KEY:
-            transport.stop()
-        elif key == SONG_POSITION_KEY:
-            transport.locate(song_position(data))
+            self._transport.follow(key, data, t_ns)
 
     def messages(self) -> list[bytes]:
         """What brings a rig that has just begun to where it was: song, controls, held notes."""

@@ -7,17 +7,15 @@ new text is read, and taken only if it says the old things and the wanted one.
 from __future__ import annotations
 
 import json
-import os
 import re
-import tempfile
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from pointsman.control_refs import ControlRef
 from pointsman.device_file import read_device
 from pointsman.errors import PointsmanError
+from pointsman.whole_file import draft, place
 from pointsman.yaml_tree import Node
 
 _TOKEN = re.compile(r'"[^"]*"|\'[^\']*\'|[^\s,#}\]]+')
@@ -119,22 +117,14 @@ def _edit(path: Path, change: Change, wanted: dict[str, Any], by_hand: str) -> N
     newline = "\r\n" if "\r\n" in text else "\n"
     lines = text.removesuffix("\n").removesuffix("\r").split(newline)
     change(lines, root)
-    fd, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
-        with os.fdopen(fd, "wb") as file:
-            file.write((newline.join(lines) + newline).encode("utf-8"))
-            file.flush()
-            os.fsync(file.fileno())
-        new_part, new_root, _ = read_device(Path(beside), shown)
-        if new_part is None or new_root is None or not _is_so(root, new_root, wanted):
-            raise DeviceTextError(sorry)
-        os.chmod(beside, path.stat().st_mode & 0o7777)
-        os.replace(beside, path)
+        with draft(path, newline.join(lines) + newline) as beside:
+            new_part, new_root, _ = read_device(beside, shown)
+            if new_part is None or new_root is None or not _is_so(root, new_root, wanted):
+                raise DeviceTextError(sorry)
+            place(beside, path, over=True)
     except OSError as error:
         raise DeviceTextError(f"{shown}: {error.strerror}; write it by hand: {by_hand}") from None
-    finally:
-        with suppress(OSError):
-            os.unlink(beside)
 
 
 def _is_so(old: Node, new: Node, wanted: dict[str, Any]) -> bool:

@@ -8,11 +8,11 @@ from contextlib import ExitStack
 
 from pointsman import io_rtmidi
 from pointsman.errors import PointsmanError, PortError, UsageError
+from pointsman.folding import folded
 from pointsman.ports.names import without_numbers
 from pointsman.ports.resolve import SYSTEM
 from pointsman.probing import verdict
 from pointsman.probing.device_text import DeviceTextError, set_channel
-from pointsman.probing.folding import folded
 from pointsman.probing.meter import Meter, sound_meter
 from pointsman.probing.search import ALL_CHANNELS, By, Finding, Kind, Plan, search
 from pointsman.probing.session import Session, note_for, until_told

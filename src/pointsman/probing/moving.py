@@ -13,8 +13,8 @@ from itertools import pairwise
 
 from pointsman.control_refs import NRPN_LSB, NRPN_MSB, NULL, RPN_LSB, RPN_MSB, ControlRef
 from pointsman.controls import NAME_BY_CONTROL
+from pointsman.folding import folded
 from pointsman.message import control_change, note_off, note_on
-from pointsman.probing.folding import folded
 from pointsman.probing.homes import Home
 from pointsman.probing.naming import NoName, read_name
 from pointsman.probing.steps import Away, Play, Probe, PutBack, Save, Say, Timed, Witness

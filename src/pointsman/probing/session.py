@@ -8,7 +8,7 @@ from typing import TextIO
 
 from pointsman.asking import Asking
 from pointsman.errors import PointsmanError
-from pointsman.probing.folding import folded
+from pointsman.folding import folded
 from pointsman.probing.target import Target
 from pointsman.probing.told import Told, told_by_signals
 from pointsman.probing.typed import TypedLines

@@ -14,8 +14,8 @@ from typing import Any
 
 from pointsman.asking import Asking
 from pointsman.errors import PointsmanError, PortError
+from pointsman.folding import folded
 from pointsman.ports import InputPort, OutputPort
-from pointsman.probing.folding import folded
 from pointsman.probing.meter import Meter
 from pointsman.probing.steps import (
     Ask,

@@ -10,10 +10,10 @@ from pathlib import Path
 from pointsman.device import Device
 from pointsman.device_file import load_device
 from pointsman.errors import Problem, RigError
+from pointsman.folding import folded
 from pointsman.live.client import NoService, ask
 from pointsman.probing.choosing import choose
 from pointsman.probing.device_text import DeviceTextError, add_control, control_line, new_device
-from pointsman.probing.folding import folded
 from pointsman.probing.moving import NOTE_EVERY_NS, Move, SweepPlan, sweep
 from pointsman.probing.session import Session, note_for, until_told
 from pointsman.probing.stage import open_stage

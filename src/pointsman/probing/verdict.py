@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pointsman.probing.folding import folded
+from pointsman.folding import folded
 from pointsman.probing.reaching import reaching
 from pointsman.probing.search import By, Finding, Kind
 from pointsman.probing.target import Target

@@ -13,7 +13,7 @@ from pointsman.message import (
     SONG_POSITION_KEY,
     START_KEY,
     STOP_KEY,
-    song_position,
+    key_of,
 )
 from pointsman.transport import Transport
 
@@ -68,17 +68,7 @@ class _Song:
 
     def follow(self, data: bytes) -> None:
         """Take one message of the file."""
-        transport, status = self.transport, data[0]
-        if data == CLOCK:
-            transport.clock(0)
-        elif status == START_KEY:
-            transport.start()
-        elif status == CONTINUE_KEY:
-            transport.resume()
-        elif status == STOP_KEY:
-            transport.stop()
-        elif status == SONG_POSITION_KEY:
-            transport.locate(song_position(data))
+        self.transport.follow(key_of(data), data, 0)
 
     def joined(self, data: bytes) -> list[bytes]:
         """The message, behind what brings the listener in if this is the moment."""

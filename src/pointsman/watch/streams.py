@@ -10,12 +10,9 @@ from pointsman.message import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
     CLOCK_KEY,
-    CLOCKS_PER_BEAT,
-    CONTINUE_KEY,
     SONG_POSITION_KEY,
-    START_KEY,
-    STOP_KEY,
     SYSTEM_RESET_KEY,
+    key_of,
 )
 from pointsman.transport import Transport, jitter_us
 from pointsman.units import CLOCKS_PER_BAR, NS_PER_MS, NS_PER_S
@@ -92,18 +89,10 @@ class Stream:
             self._summed[status] += 1
         if status == ACTIVE_SENSING_KEY:
             self._sensed_ns = t_ns
-        elif status == CLOCK_KEY:
-            transport.clock(max(t_ns, transport.last_clock_ns))
-        elif status == START_KEY:
-            transport.start()
-        elif status == CONTINUE_KEY:
-            transport.resume()
-        elif status == STOP_KEY:
-            transport.stop()
         elif status == SYSTEM_RESET_KEY:
             self.sounding.clear()
-        elif status == SONG_POSITION_KEY and len(data) == 3:
-            transport.locate((data[1] | data[2] << 7) * CLOCKS_PER_BEAT)
+        else:
+            transport.follow(key_of(data), data, max(t_ns, transport.last_clock_ns))
 
     def settle(self, sounding: Iterable[tuple[int, int]]) -> None:
         """Somebody who knows says what sounds."""
