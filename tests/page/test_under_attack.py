@@ -8,6 +8,7 @@ import select
 import socket
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -322,9 +323,14 @@ def test_a_page_that_reads_nothing_holds_up_nobody(page: Page, stage: Stage) -> 
         until(lambda: b'"sounding":[]' in heard.readline())
 
 
+NOTHING_DONE = {"do": "bypass", "output": "gull", "entry": 9}
+
+
 def test_presses_in_a_flood_are_refused_and_the_rig_plays(page: Page, stage: Stage) -> None:
-    answers = [page.press({"do": "bypass", "output": "gull", "entry": 9}).status for _ in range(40)]
-    assert answers[0] == 200 and answers.count(429) >= 10
+    with ThreadPoolExecutor(16) as strangers:  # one alone may be too slow to be refused
+        presses = [strangers.submit(page.press, NOTHING_DONE) for _ in range(160)]
+    answers = [press.result().status for press in presses]
+    assert 200 in answers and answers.count(429) >= 10
     stage.plays_on()
 
 

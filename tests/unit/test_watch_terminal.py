@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pty_kit import PATIENCE_S, OnTerminal, on_terminal
@@ -267,11 +268,11 @@ Piped = Callable[..., "subprocess.Popen[str]"]
 
 @pytest.fixture
 def piped() -> Piped:
-    def start(*arguments: str, **more: object) -> subprocess.Popen[str]:
+    def start(*arguments: str, **more: Any) -> subprocess.Popen[str]:
         return subprocess.Popen(
             [sys.executable, "-m", "pointsman.cli", "watch", *arguments],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True,
-            **more,  # type: ignore[call-overload]
+            **more,
         )  # fmt: skip
 
     return start

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -50,7 +50,7 @@ class Stage:
 
 
 @pytest.fixture
-def stage(tmp_path: Path, quay: Quay) -> Iterator[Callable[[], Stage]]:
+def stage(tmp_path: Path, quay: Quay) -> Iterator[Stage]:
     (tmp_path / "tug.yaml").write_text(DEVICE)
     with ExitStack() as until_the_end:
         control = until_the_end.enter_context(controlled(tmp_path))
