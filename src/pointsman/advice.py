@@ -31,7 +31,7 @@ from pointsman.plugin import Plugin
 from pointsman.rig import EntrySpec, OutputSpec, Rig
 from pointsman.units import note_name
 from pointsman.validation import Origin, Place
-from pointsman.wire_advice import advise_wires
+from pointsman.wire_advice import advise_shared, advise_wires
 
 FINE_ENTRY, INCREMENT, DECREMENT = 38, 96, 97
 BANK_SELECT = (0, 32)
@@ -52,10 +52,11 @@ _HEARD_AS = {
 
 
 def advise(rig: Rig) -> list[Problem]:
-    """Where the rig contradicts its devices or fills a wire, by line; each thing once."""
+    """Where the rig contradicts its devices, or fills a wire; by line, each thing once."""
     found = [problem for spec in rig.outputs if spec.device for problem in _Judge(rig, spec).all()]
     chains = (rig.input_chain, *(spec.chain for spec in rig.outputs))
     found += advise_wires(rig, {cc for chain in chains for cc in _named(chain)})
+    found += advise_shared(rig)
     return sorted(dict.fromkeys(found), key=lambda p: (p.path != str(rig.path), *p[:3]))
 
 

@@ -55,6 +55,27 @@ def advise_wires(rig: Rig, named: Collection[int]) -> Iterator[Problem]:
             )
 
 
+def advise_shared(rig: Rig) -> Iterator[Problem]:
+    """A line for each port that the clock would reach through several outputs.
+
+    Its synths would run at a multiple of the tempo.
+    """
+    for cable in dict.fromkeys(spec.cable for spec in rig.outputs):
+        passing = [
+            spec
+            for spec in rig.outputs
+            if spec.cable == cable
+            and _through([(Flow(Kind.CLOCK), 1.0)], (*rig.input_chain, *spec.chain))
+        ]
+        for spec in passing[1:]:
+            if spec.origin is not None:
+                yield spec.origin.problem(
+                    ("port",),
+                    f"'{passing[0].name}' has the same port, and the clock goes through both: it "
+                    "arrives twice; add {plugin: clock_filter, clock: drop, transport: drop} here",
+                )
+
+
 def _costs(rig: Rig, outputs: Sequence[OutputSpec], named: Collection[int]) -> dict[str, float]:
     """Bytes a second on one wire, and what causes them."""
     costs: dict[str, float] = {}

@@ -1,4 +1,6 @@
-"""check RIG: a warning where lfos and fan-outs alone would fill a wire by more than 70 %."""
+"""check RIG: a warning where lfos and fan-outs alone would fill a wire by more than 70 %, or where
+a clock would go down one cable twice.
+"""
 
 from __future__ import annotations
 
@@ -92,6 +94,27 @@ def test_a_faster_wire_and_one_without_limits_are_fine(tmp_path: Path) -> None:
 def test_outputs_of_one_port_count_together(tmp_path: Path) -> None:
     other = "  gull:\n    port: %s\n    chain:\n"
     chain = indent(lfos(4), "      ")
-    (line,) = warnings(tmp_path, lfos(4), rest=other % "Quay Box" + chain)
+    line, _clock_twice = warnings(tmp_path, lfos(4), rest=other % "Quay Box" + chain)
     assert "can get 96% of what it carries" in line  # with a knob that both get
     assert warnings(tmp_path, lfos(4), rest=other % "Gull Box" + chain) == []
+
+
+@pytest.mark.parametrize(
+    ("chain", "second", "warned"),
+    [
+        ("", "port: Quay Box", True),
+        ("", "port: Gull Box", False),
+        ("- {plugin: clock_filter, clock: drop}\n", "port: Quay Box", False),
+        ("- {plugin: clock_filter, clock: drop, bypass: true}\n", "port: Quay Box", True),
+        ("- {plugin: message_filter, pass: [note]}\n", "port: Quay Box", False),
+        ("- {plugin: clock_filter, divide: 2}\n", "port: Quay Box", True),
+    ],
+)
+def test_a_clock_that_would_go_down_one_cable_twice(
+    tmp_path: Path, chain: str, second: str, warned: bool
+) -> None:
+    found = warnings(tmp_path, chain, "wire: free", f"  gull:\n    {second}\n")
+    assert [line.partition(";")[0] for line in found] == warned * [
+        f"{7 + 2 * bool(chain)}:11: outputs.gull.port: 'tug' has the same port, and the clock goes "
+        "through both: it arrives twice"
+    ]
