@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 from alsa_parser import AlsaParser
+
 from fetching import fetched
 
 MIDI_PACKAGE = "openttd-openmsx"

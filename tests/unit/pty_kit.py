@@ -37,12 +37,13 @@ class OnTerminal:
         self.written = b""
         self._set_size(size)
         self.settings = termios.tcgetattr(self.theirs)
+        usual = {name: value for name, value in os.environ.items() if name != "NO_COLOR"}
         self.process = subprocess.Popen(
             command,
             stdin=self.theirs,
             stdout=self.theirs,
             stderr=self.theirs,
-            env={**os.environ, "TERM": "xterm", **environ},
+            env={**usual, "TERM": "xterm", **environ},
             start_new_session=True,
             preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
         )
