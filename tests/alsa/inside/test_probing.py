@@ -17,7 +17,6 @@ from typing import Any
 
 import mido
 import pytest
-import rtmidi
 from sequencer import COMMAND, PATIENCE_S, on_alsa, running, until
 
 from pointsman.cli import main
@@ -34,6 +33,8 @@ class Synth:
     """Hears notes on some channels (1-16), and sends what it plays on `sends_on` if that is set."""
 
     def __init__(self, *hears: int, sends_on: int | None = None, speaks: bool = True) -> None:
+        import rtmidi
+
         self.hears = hears
         self.sends_on = sends_on
         self.heard: list[mido.Message] = []
@@ -211,6 +212,8 @@ def answers() -> bool:
 def test_beside_a_service_that_plays_on_a_control_goes_back_to_what_that_sent(
     tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    import rtmidi
+
     (tmp_path / "quay.yaml").write_text(
         f"input: {{port: 'virtual:Harbour Stage'}}\noutputs:\n  tug: {{port: '{PORT}'}}\n"
     )

@@ -17,7 +17,6 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-import rtmidi
 from sequencer import PATIENCE_S, on_alsa, pointsman, ports, running, until
 
 from pointsman.errors import PointsmanError
@@ -65,6 +64,8 @@ class Stage:
     """The running service, and who plays and asks."""
 
     def __init__(self, rig: Path) -> None:
+        import rtmidi
+
         self.socket = rig.parent / "control" / "control.sock"
         self._rig = load_rig(rig)  # once: an emulated machine takes a second for it
         self._out = rtmidi.MidiOut()
