@@ -129,6 +129,7 @@ _CONTROL_0 = (0xB0 << 7) - CONTROL
 
 CLOCK_KEY, START_KEY, CONTINUE_KEY, STOP_KEY = 0xF8, 0xFA, 0xFB, 0xFC
 SONG_POSITION_KEY, ACTIVE_SENSING_KEY, SYSTEM_RESET_KEY = 0xF2, 0xFE, 0xFF
+_LAST_BEAT = 0x3FFF
 
 CLOCK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 
@@ -223,3 +224,9 @@ def program_change(channel: int, program: int) -> bytes:
 def song_position(data: bytes) -> int:
     """The position of a Song Position Pointer message, in clocks."""
     return CLOCKS_PER_BEAT * (data[1] | data[2] << 7)
+
+
+def song_position_at(clocks: int) -> bytes:
+    """The Song Position Pointer message for the last beat until then, or for the last there is."""
+    beats = min(clocks // CLOCKS_PER_BEAT, _LAST_BEAT)
+    return bytes((SONG_POSITION_KEY, beats & 0x7F, beats >> 7))

@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 
 from pointsman.live.memory import Memory
 from pointsman.message import (
-    CLOCKS_PER_BEAT,
     CONTINUE,
     FIRST_NOTE_ON,
     NO_MESSAGE,
     key_of,
+    song_position_at,
 )
 from pointsman.transport import Transport
 from pointsman.units import NS_PER_S
@@ -41,7 +41,6 @@ LONGEST_KEPT = 64
 
 CUT = b"\xf0\x7d\xf7"
 """In their place: the manufacturer number for what is nobody's (MIDI 1.0, 4.2.1, p. 35)."""
-_LAST_POSITION = 0x3FFF
 
 
 class Before:
@@ -70,8 +69,7 @@ class Before:
         found = []
         transport = self._transport
         if transport.playing or transport.next_clock:
-            beats = min(transport.next_clock // CLOCKS_PER_BEAT, _LAST_POSITION)
-            found.append(bytes((0xF2, beats & 0x7F, beats >> 7)))
+            found.append(song_position_at(transport.next_clock))
         if transport.playing:
             found.append(CONTINUE)
         return [*found, *self._memory.restore(), *self._held.values()]

@@ -10,10 +10,10 @@ from pointsman.message import (
     CLOCKS_PER_BEAT,
     CONTINUE,
     CONTINUE_KEY,
-    SONG_POSITION_KEY,
     START_KEY,
     STOP_KEY,
     key_of,
+    song_position_at,
 )
 from pointsman.transport import Transport
 
@@ -21,8 +21,6 @@ Sent = tuple[int, bytes]
 
 _BYTE_NS = 320_000
 """What a byte takes on a DIN wire: so slowly a synth is told what it missed (CA-033, p. 2)."""
-
-_LAST_POSITION = 0x3FFF
 
 
 def from_first(messages: Iterable[Sent]) -> Iterator[Sent]:
@@ -80,5 +78,4 @@ class _Song:
         if not joins:
             return [data]
         self.waits = False
-        position = min(clocks // CLOCKS_PER_BEAT, _LAST_POSITION)
-        return [bytes((SONG_POSITION_KEY, position & 0x7F, position >> 7)), CONTINUE, data]
+        return [song_position_at(clocks), CONTINUE, data]
