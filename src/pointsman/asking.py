@@ -66,7 +66,10 @@ class Asking:
             try:
                 return read(self.line(question, default, option=option))
             except ValueError as error:
-                self.say(f"  {error}")
+                self._refuse(question, error, option)
+
+    def _refuse(self, question: str, error: ValueError, option: str) -> None:
+        self.say(f"  {error}")
 
     def yes(self, question: str, default: bool, *, option: str = "") -> bool:
         """Whether the answer is yes."""
@@ -111,16 +114,5 @@ class Usual(Asking):
             raise UsageError(f"'{question}' has no usual answer; give it with {option}")
         return default
 
-    def until_right(
-        self,
-        question: str,
-        read: Callable[[str], AnswerT],
-        default: str = "",
-        *,
-        option: str = "",
-    ) -> AnswerT:
-        """What is offered, if it is right; UsageError says why it is not."""
-        try:
-            return read(self.line(question, default, option=option))
-        except ValueError as error:
-            raise UsageError(f"{question}: {error}; give another with {option}") from None
+    def _refuse(self, question: str, error: ValueError, option: str) -> None:
+        raise UsageError(f"{question}: {error}; give another with {option}") from None

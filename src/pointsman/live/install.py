@@ -12,7 +12,6 @@ import shlex
 import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -23,6 +22,7 @@ from pointsman.ports.files import FilePorts
 from pointsman.ports.resolve import find_backend
 from pointsman.ports.serial import SerialPorts
 from pointsman.rig import Rig
+from pointsman.whole_file import draft, place
 
 UNIT_PATH = Path("/etc/systemd/system") / UNIT
 """Where an administrator's own units stand: systemd.unit(5), Unit File Load Path."""
@@ -185,18 +185,9 @@ def _refuse_if_not_ours() -> None:
 
 def _write(path: Path, text: str) -> None:
     """Whole or not at all, whenever the power goes."""
-    with tempfile.NamedTemporaryFile(
-        "w", dir=path.parent, prefix=f".{path.name}.", encoding="utf-8", delete=False
-    ) as file:
-        try:
-            file.write(text)
-            file.flush()
-            os.fchmod(file.fileno(), 0o644)
-            os.fsync(file.fileno())
-            os.replace(file.name, path)
-        except BaseException:
-            os.unlink(file.name)
-            raise
+    with draft(path, text) as beside:
+        beside.chmod(0o644)
+        place(beside, path, over=True)
     folder = os.open(path.parent, os.O_RDONLY)
     try:
         os.fsync(folder)
