@@ -16,7 +16,7 @@ from pointsman.ports import InputPort, OutputPort, PortBackend
 from pointsman.probing import stage as stage_module
 from pointsman.probing.stage import Saver, Stage
 from pointsman.probing.target import Target
-from pointsman.probing.told import Told
+from pointsman.signals import Told
 from pointsman.units import NS_PER_S
 
 

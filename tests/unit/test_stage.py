@@ -14,7 +14,7 @@ from pointsman.probing.moving import Move, SweepPlan, sweep
 from pointsman.probing.search import Plan, search
 from pointsman.probing.stage import PortGone
 from pointsman.probing.steps import Away, Play, Probe, PutBack, Say
-from pointsman.probing.told import Told
+from pointsman.signals import Told
 
 __all__ = ["make_pier"]
 

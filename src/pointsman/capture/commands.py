@@ -46,9 +46,10 @@ def add_capture_commands(add: Add) -> None:
 
 def _capture(options: argparse.Namespace) -> int:
     from pointsman.capture.files import open_capture
-    from pointsman.capture.recording import Recording, ended_by_signals
+    from pointsman.capture.recording import Recording
     from pointsman.live.client import NoService
     from pointsman.progress import Progress
+    from pointsman.signals import ENDING, taken
 
     path: Path = options.file
     if path.suffix.lower() not in SUFFIXES:
@@ -65,7 +66,7 @@ def _capture(options: argparse.Namespace) -> int:
         heading = one_line(f"captured {datetime.now():%Y-%m-%d %H:%M}, {source.what}")
         file = open_capture(path, heading)
         recording = Recording(source, file, path, options.length)
-        with ended_by_signals(recording):
+        with taken(ENDING, recording.stop):
             print(f"Capturing {source.what}. Ctrl-C ends it.", file=sys.stderr)
             recording.run(Progress())
     finally:

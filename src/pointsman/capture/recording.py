@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import signal
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 
 from pointsman.capture.files import CaptureFile
@@ -21,8 +19,6 @@ SAVE_S = 1.0
 
 _TURN_S = 0.2
 _SHOWN_BYTES = 16
-ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-"""What ends a capture; the last comes when a connection over ssh breaks."""
 
 
 class Recording:
@@ -144,14 +140,3 @@ class Recording:
 
 def _count(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
-
-
-@contextmanager
-def ended_by_signals(recording: Recording) -> Iterator[None]:
-    """Have Ctrl-C, SIGTERM and a broken connection end it well."""
-    before = [(number, signal.signal(number, recording.stop)) for number in ENDING]
-    try:
-        yield
-    finally:
-        for number, was in before:
-            signal.signal(number, was)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
@@ -27,6 +27,7 @@ from pointsman.live.state_file import StateFile
 from pointsman.live.steward import Steward
 from pointsman.registry import Registry
 from pointsman.rig import Rig
+from pointsman.signals import taken
 
 SWITCH_S = 0.0001
 """How long another thread of ours may keep the interpreter when a message comes, in seconds.
@@ -193,8 +194,8 @@ def run(
     service, steward = running.service, running.steward
     try:
         with (
-            _signals_taken((signal.SIGINT, signal.SIGTERM), service.stop),
-            _signals_taken((signal.SIGHUP,), steward.ask_reload),
+            taken((signal.SIGINT, signal.SIGTERM), service.stop),
+            taken((signal.SIGHUP,), steward.ask_reload),
         ):
             if before_start is not None:
                 before_start()
@@ -242,15 +243,3 @@ def _reads_the_same(socket: Path, rig: Rig) -> bool:
     except NoService:
         return True
     return bool(other["ok"] and other["input"]["port"].casefold() == rig.input_port.casefold())
-
-
-@contextmanager
-def _signals_taken(
-    numbers: Iterable[signal.Signals], handler: Callable[..., None]
-) -> Iterator[None]:
-    before = [(number, signal.signal(number, handler)) for number in numbers]
-    try:
-        yield
-    finally:
-        for number, was in before:
-            signal.signal(number, was)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable
 from typing import TextIO
@@ -10,14 +11,17 @@ from pointsman.asking import Asking
 from pointsman.errors import PointsmanError
 from pointsman.folding import folded
 from pointsman.probing.target import Target
-from pointsman.probing.told import Told, told_by_signals
 from pointsman.probing.typed import TypedLines
+from pointsman.signals import ENDING, Told, taken, told_by
 from pointsman.units import parse_note
 
 CAUTION = (
     "Turn speakers and headphones down, and take headphones off: a synth can be far louder than "
     "you expect. Bring the volume up slowly while it plays."
 )
+STOPPING = (*ENDING, signal.SIGQUIT, signal.SIGTSTP)
+"""Ctrl-Z is among them: a command that is stopped could not end the note that sounds."""
+
 QUESTION = "Is the sound turned down"
 
 
@@ -50,9 +54,12 @@ class Session:
 
 
 def until_told(work: Callable[[], int]) -> int:
-    """Do the work; its exit code, or 128 and the number of the signal that ended it."""
+    """Do the work; its exit code, or that for the signal that ended it.
+
+    In the background the keyboard counts as gone, rather than that it stops the command.
+    """
     try:
-        with told_by_signals():
+        with taken((signal.SIGTTIN,), signal.SIG_IGN), told_by(STOPPING):
             return work()
     except Told as told:
         return told.code

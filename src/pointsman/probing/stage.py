@@ -32,9 +32,9 @@ from pointsman.probing.steps import (
     perform,
 )
 from pointsman.probing.target import Ear, Target
-from pointsman.probing.told import Told
 from pointsman.probing.typed import TypedLines
 from pointsman.probing.undo import Undo
+from pointsman.signals import Told
 from pointsman.units import NS_PER_S
 
 LOOK_S = 0.25

@@ -8,11 +8,9 @@ import sys
 from pathlib import Path
 
 from pointsman.errors import UsageError
+from pointsman.signals import ENDED_BY
 from pointsman.subcommands import DONE, FAILED, NO_PORT_CODE, Add, time_ns
 from pointsman.units import NS_PER_S, span
-
-ENDED_BY = 128
-"""What a shell adds to the number of the signal that ended a command."""
 
 _CLOCK = re.compile(r"(?:(\d+):)?(\d{1,2}):(\d{2})")
 

@@ -24,14 +24,13 @@ from pointsman.replay.put_back import ENTRY
 from pointsman.replay.stream import from_first, from_place
 from pointsman.rig import OutputSpec, Rig
 from pointsman.rig_model import WIRE_RATES
+from pointsman.signals import ENDING
 from pointsman.units import NS_PER_S, span
 
 CONNECT_S = 5.0
 """How long others have to connect to a virtual port before it plays."""
 
 _STEP_S = 0.1
-_ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-"""What breaks a replay off; the last comes when a connection over ssh breaks."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +142,7 @@ def _begin(progress: Progress, what: str, wait_s: float, stopped: list[int]) -> 
         stopped.append(number)
         end(number, frame)
 
-    for number in _ENDING:
+    for number in ENDING:
         signal.signal(number, stop)
     if wait_s:
         progress.say(f"The ports are open. Playing in {wait_s:.0f} s: connect them now.")

@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import os
 import select
+import signal
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from pointsman.errors import PointsmanError, UsageError, one_line
+from pointsman.signals import ENDING, Told, told_by
 from pointsman.subcommands import CONTROL_SOCKET, DONE, NO_PORT_CODE, Add
 
 if TYPE_CHECKING:
@@ -19,8 +21,6 @@ if TYPE_CHECKING:
     from pointsman.watch.scene import Scene
 
 LAST_WORDS_S = 0.5
-BY_SIGNAL = 128
-"""The exit code of what a signal has ended is this and the signal's number."""
 
 
 def add_watch_commands(add: Add) -> None:
@@ -82,7 +82,6 @@ def _channel(text: str) -> int:
 def _watch(options: argparse.Namespace) -> int:
     from pointsman.watch.lines import AsJson, Plain
     from pointsman.watch.scene import Scene
-    from pointsman.watch.terminal import Ended, ended_by_signals
     from pointsman.watch.views import is_terminal, show_lines
 
     out = sys.stdout
@@ -90,7 +89,8 @@ def _watch(options: argparse.Namespace) -> int:
         raise PointsmanError("there is nowhere to write to; give watch a standard output")
     filters = _filters(options)  # before anything is opened
     try:
-        with ended_by_signals():
+        # One that is ignored (`nohup`) stays so.
+        with told_by(n for n in ENDING if signal.getsignal(n) is not signal.SIG_IGN):
             source = _source(options)
             try:
                 scene = Scene(source.setting, filters)
@@ -101,9 +101,9 @@ def _watch(options: argparse.Namespace) -> int:
                     show_lines(source, scene, AsJson() if options.json else Plain(), out)
             finally:
                 source.close()
-    except Ended as end:
+    except Told as told:
         _let_go(out)
-        return BY_SIGNAL + end.number
+        return told.code
     if source.fault:
         raise PointsmanError(source.fault)
     return DONE

@@ -6,10 +6,11 @@ import os
 import re
 import signal
 import termios
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
-from types import FrameType
+from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any
+
+from pointsman.signals import ENDING
 
 _TAKE = "\x1b[?1049h\x1b[?25l\x1b[?7l"
 """The other screen, no cursor, and no line that runs on in the next (xterm's control sequences,
@@ -22,38 +23,6 @@ _SEQUENCE = re.compile(rb"\x1b(\[[0-?]*[ -/]*[@-~]|O.|.)?", re.DOTALL)
 """What a key such as an arrow sends (ECMA-48, 5.4), or a key together with Alt."""
 
 _USUAL_SIZE = (80, 24)
-_ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-
-
-class Ended(BaseException):
-    """A signal has ended the view; `number` is the signal's."""
-
-    def __init__(self, number: int) -> None:
-        self.number = number
-        super().__init__(number)
-
-
-@contextmanager
-def ended_by_signals() -> Iterator[None]:
-    """Raise `Ended` in here when a signal asks us to end; only the first one does.
-
-    One that is ignored (`nohup`) stays so.
-    """
-    before: list[tuple[int, Any]] = []
-
-    def end(number: int, _frame: FrameType | None) -> None:
-        for other in _ENDING:
-            signal.signal(other, signal.SIG_IGN)
-        raise Ended(number)
-
-    try:
-        for number in _ENDING:
-            if signal.getsignal(number) is not signal.SIG_IGN:
-                before.append((number, signal.signal(number, end)))
-        yield
-    finally:
-        for taken, was in before:
-            signal.signal(taken, was)
 
 
 class Terminal:
@@ -110,7 +79,7 @@ class Terminal:
             return
         self._taken = False
         # A signal must not keep us from that; another one can still come afterwards.
-        mask = signal.pthread_sigmask(signal.SIG_BLOCK, (*_ENDING, signal.SIGTSTP))
+        mask = signal.pthread_sigmask(signal.SIG_BLOCK, (*ENDING, signal.SIGTSTP))
         try:
             with suppress(OSError):  # the terminal may be gone
                 self._write(_GIVE_BACK.format(rows=self.size[1]))
