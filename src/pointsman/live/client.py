@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import os
 import socket
+from collections import deque
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from pointsman.errors import PointsmanError
 from pointsman.live.paths import LONGEST_PATH, client_paths
@@ -46,9 +47,11 @@ class Line:
     """A connection that is kept, for a client that asks again and again. Errors as of `ask`."""
 
     def __init__(self, path: Path | None = None) -> None:
-        self._connection, self._place = _connect(path)
+        self._connection, self.place = _connect(path)
+        self._lines: deque[bytes] = deque()
+        self._rest = b""
 
-    def __enter__(self) -> Line:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -58,7 +61,35 @@ class Line:
         """Send one request and return its answer."""
         within_s = RELOAD_WITHIN_S if request.get("do") == "reload" else ANSWER_WITHIN_S
         self._connection.settimeout(within_s)
-        return next(_talk(self._connection, self._place, request))
+        self.say(request)
+        answer = self.hear()
+        if answer is None:
+            raise NoService(f"{self.place}: the service has gone before it answered; try again")
+        return answer
+
+    def say(self, request: dict[str, Any]) -> None:
+        """Send a request, and do not wait for its answer."""
+        with suppress(OSError):  # turned away, or gone: what it says of that can still be read
+            self._connection.sendall(json.dumps(request).encode() + b"\n")
+
+    def hear(self) -> dict[str, Any] | None:
+        """The next line that comes, None where there will be none."""
+        try:
+            while not self._lines and (data := self._connection.recv(_PIECE)):
+                self._keep(data)
+        except TimeoutError:
+            raise _hangs(self.place) from None
+        except OSError as error:
+            raise NoService(f"{self.place}: the service has gone ({error.strerror})") from None
+        return _read(self._lines.popleft(), self.place) if self._lines else None
+
+    def be_patient(self) -> None:
+        """Let `hear` wait for ever."""
+        self._connection.settimeout(None)
+
+    def _keep(self, data: bytes) -> None:
+        *whole, self._rest = (self._rest + data).split(b"\n")
+        self._lines += whole
 
     def close(self) -> None:
         """Hang up."""
@@ -70,76 +101,53 @@ def tap(path: Path | None = None) -> Iterator[dict[str, Any]]:
 
     Raises NoService, and PointsmanError when the service does not let us.
     """
-    events = _tapped(path)
-    next(events)
-    return events
+    line = Line(path)
+    try:
+        line.say({"do": "tap"})
+        _events_follow(line.hear() or {}, line.place)
+    except BaseException:
+        line.close()
+        raise
+    return _tapped(line)
 
 
-def _tapped(path: Path | None) -> Iterator[dict[str, Any]]:
-    """The answer that the events will come, then the events."""
-    connection, place = _connect(path)
-    with connection:
-        connection.settimeout(ANSWER_WITHIN_S)
-        lines = _talk(connection, place, {"do": "tap"})
-        answer = next(lines, {})
-        if not answer.get("ok"):
-            raise PointsmanError(str(answer.get("error", f"{place}: no events to be had")))
-        connection.settimeout(None)
-        yield answer
-        yield from lines
+def _tapped(line: Line) -> Iterator[dict[str, Any]]:
+    with line:
+        line.be_patient()
+        while (event := line.hear()) is not None:
+            yield event
 
 
-class Tap:
+def _events_follow(answer: dict[str, Any], place: Path) -> None:
+    if not answer.get("ok"):
+        raise PointsmanError(str(answer.get("error", f"{place}: no events to be had")))
+
+
+class Tap(Line):
     """The stream of events for a program that waits for other things, too.
 
-    First everything is asked for that has to be known before (`answer`, which waits), then `begin`
-    has the events come, and from then on no call waits. Raises NoService as `ask` does.
+    First everything is asked for that has to be known before, then `begin` has the events come,
+    and from then on no call waits.
     """
 
-    def __init__(self, path: Path | None = None) -> None:
-        self._connection, self.place = _connect(path)
-        self._connection.settimeout(ANSWER_WITHIN_S)
-        self._rest = b""
-        self.ended = False
+    ended = False
 
     def fileno(self) -> int:
         """For `select`: readable when `take` has something."""
         return self._connection.fileno()
 
-    def answer(self, request: dict[str, Any]) -> dict[str, Any]:
-        """Send a request, and wait for its answer."""
-        self.ask(request)
-        while b"\n" not in self._rest:
-            try:
-                data = self._connection.recv(_PIECE)
-            except TimeoutError:
-                raise _hangs(self.place) from None
-            except OSError:
-                data = b""
-            if not data:
-                raise NoService(f"{self.place}: the service has gone before it answered; try again")
-            self._rest += data
-        line, _, self._rest = self._rest.partition(b"\n")
-        return _read(line, self.place)
-
     def begin(self) -> None:
         """Have the events come, without what each entry did.
 
+        What is asked for with `say` from now on is answered among them: answers have the key `ok`.
         Raises PointsmanError when the service does not let us.
         """
-        answer = self.answer({"do": "tap", "did": False})
-        if not answer.get("ok"):
-            raise PointsmanError(str(answer.get("error", f"{self.place}: no events to be had")))
+        _events_follow(self.ask({"do": "tap", "did": False}), self.place)
         self._connection.setblocking(False)
-
-    def ask(self, request: dict[str, Any]) -> None:
-        """Send a request; its answer comes among the events, and has the key `ok`."""
-        with suppress(OSError):  # one that is gone, or takes nothing now, will not answer
-            self._connection.sendall(json.dumps(request).encode() + b"\n")
 
     def take(self) -> list[dict[str, Any]]:
         """The lines that have come in whole; `ended` is True when there will be no more."""
-        pieces = [self._rest]
+        pieces = []
         for _ in range(_MOST_PIECES):
             try:
                 data = self._connection.recv(_PIECE)
@@ -151,12 +159,9 @@ class Tap:
                 self.ended = True
                 break
             pieces.append(data)
-        *whole, self._rest = b"".join(pieces).split(b"\n")
-        return [_read(line, self.place) for line in whole]
-
-    def close(self) -> None:
-        """Hear no more."""
-        self._connection.close()
+        self._keep(b"".join(pieces))
+        lines, self._lines = self._lines, deque()
+        return [_read(line, self.place) for line in lines]
 
 
 def _connect(path: Path | None) -> tuple[socket.socket, Path]:
@@ -187,26 +192,6 @@ def _connect(path: Path | None) -> tuple[socket.socket, Path]:
         f"no service answers (looked for {looked}); start one: pointsman run RIG, "
         "or say where it is with --socket PATH"
     )
-
-
-def _talk(
-    connection: socket.socket, place: Path, request: dict[str, Any]
-) -> Iterator[dict[str, Any]]:
-    """Send a request; then every line that comes."""
-    with suppress(OSError):  # turned away: the reason can still be read
-        connection.sendall(json.dumps(request).encode() + b"\n")
-    rest = b""
-    try:
-        while data := connection.recv(_PIECE):
-            *whole, rest = (rest + data).split(b"\n")
-            for line in whole:
-                yield _read(line, place)
-    except TimeoutError:
-        raise _hangs(place) from None
-    except OSError as error:
-        raise NoService(f"{place}: the service has gone ({error.strerror})") from None
-    if request.get("do") != "tap":
-        raise NoService(f"{place}: the service has gone before it answered; try again")
 
 
 def _read(line: bytes, place: Path) -> dict[str, Any]:

@@ -55,7 +55,7 @@ class Attached:
     def _attach(self, path: Path | None, rig: str | os.PathLike[str] | None) -> Setting:
         tap = Tap(path)
         try:
-            status = tap.answer({"do": "status"})
+            status = tap.ask({"do": "status"})
             if not status.get("ok"):
                 raise PointsmanError(str(status.get("error", _OTHER_VERSION)))
             with _of_this_version():
@@ -110,7 +110,7 @@ class Attached:
             self._looks_s = now_s + LOOK_S
             if not self._asked:
                 self._asked = True
-                self._tap.ask({"do": "status"})
+                self._tap.say({"do": "status"})
         return items
 
     def close(self) -> None:
