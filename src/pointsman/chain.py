@@ -32,7 +32,7 @@ from pointsman.message import (
     key_of,
     key_on_channel,
 )
-from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall
+from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall, messages_of
 from pointsman.rig import EntrySpec
 from pointsman.schedule import Schedule
 from pointsman.transport import Transport, TransportChange
@@ -139,8 +139,7 @@ class Entry:
         for step, keys in self.steps():
             if key_of(message) in keys:
                 out = step(message, t_ns)
-                made: Sequence[bytes] = [out] if isinstance(out, bytes) else out or ()
-                return [data for data in made if not is_mode_message(data)]
+                return [data for data in messages_of(out) if not is_mode_message(data)]
         return None
 
     def steps(self) -> list[tuple[Step, Sequence[int]]]:

@@ -35,6 +35,7 @@ from pointsman.message import (
     song_position,
 )
 from pointsman.output import DelayedSend, Output, Send
+from pointsman.plugin import Emission
 from pointsman.prepared import Prepared, PreparedSet, Succession, succeed
 from pointsman.rig import OutputSpec, Rig
 from pointsman.routes import FEW_VALUES, Lane, Route, Routes
@@ -70,7 +71,7 @@ SWITCH_ON = 64
 """A switch is on from this value up (MIDI 1.0, 4.2.1, p. 12)."""
 
 Enter = Callable[[int, bytes, int], None]
-EngineObserver = Callable[[str | None, Entry, bytes | None, int, object], None]
+EngineObserver = Callable[[str | None, Entry, bytes | None, int, Emission], None]
 
 
 class Engine:

@@ -11,7 +11,7 @@ from pointsman.control_refs import ControlRef
 from pointsman.engine import Engine
 from pointsman.errors import MessageTextError
 from pointsman.message import CLOCK, key_of
-from pointsman.plugin import Emission
+from pointsman.plugin import Emission, messages_of
 from pointsman.render import run_out
 from pointsman.rig import Rig
 from pointsman.units import parse_duration, seconds_text
@@ -50,9 +50,10 @@ class _Run:
         self.engine.start(0)
 
     def _observe(
-        self, name: str | None, entry: Entry, data: bytes | None, t_ns: int, out: object
+        self, name: str | None, entry: Entry, data: bytes | None, t_ns: int, out: Emission
     ) -> None:
-        self.step.acts.setdefault(name, []).append(Act(entry, t_ns, data, _made(out)))
+        made = None if out is None else list(messages_of(out))
+        self.step.acts.setdefault(name, []).append(Act(entry, t_ns, data, made))
 
     def _send(self, output: str, data: bytes, t_ns: int) -> None:
         self.step.sent.setdefault(output, []).append((t_ns, data))
@@ -178,12 +179,6 @@ def _read(text: str, rig: Rig, named: Named) -> list[bytes] | int:
     if duration.clocks is not None:
         raise MessageTextError(f"'{text}': the wait must be in ms or s; send clock for the rest")
     return duration.ns
-
-
-def _made(out: Emission | object) -> list[bytes] | None:
-    if out is None:
-        return None
-    return [out] if isinstance(out, bytes) else list(out)  # type: ignore[call-overload]
 
 
 def show(rig: Rig, steps: Iterable[Step]) -> str:

@@ -221,6 +221,16 @@ def program_change(channel: int, program: int) -> bytes:
     return bytes((0xC0 | channel, program))
 
 
+def is_note_on(data: bytes) -> bool:
+    """Whether a message begins a note; with velocity 0 it ends one (MIDI 1.0, 4.2.1, p. 10)."""
+    return FIRST_NOTE_ON <= key_of(data) < AFTER_NOTES
+
+
+def is_note_off(data: bytes) -> bool:
+    """Whether a message ends a note."""
+    return NO_MESSAGE < key_of(data) < FIRST_NOTE_ON
+
+
 def song_position(data: bytes) -> int:
     """The position of a Song Position Pointer message, in clocks."""
     return CLOCKS_PER_BEAT * (data[1] | data[2] << 7)

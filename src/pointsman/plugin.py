@@ -76,6 +76,12 @@ from pointsman.units import Duration, parse_duration
 Emission = bytes | Sequence[bytes] | None
 """What a plugin sends on: one message, several, or none."""
 
+
+def messages_of(emission: Emission) -> Sequence[bytes]:
+    """The messages of an emission, in order."""
+    return (emission,) if isinstance(emission, bytes) else emission or ()
+
+
 Away = tuple[int, str, int, int]
 """A control that is away from home: channel (0-15), the control's name, its value, its home."""
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 
 from pointsman.live.memory import Memory
 from pointsman.message import (
+    AFTER_NOTES,
     CONTINUE,
     FIRST_NOTE_ON,
     NO_MESSAGE,
@@ -59,7 +60,7 @@ class Before:
         self._memory.note(data)
         if key < FIRST_NOTE_ON:
             self._held.pop((data[0] & 0x0F, data[1]), None)
-        elif key < 0xA0:
+        elif key < AFTER_NOTES:
             self._held[data[0] & 0x0F, data[1]] = data
         else:
             self._transport.follow(key, data, t_ns)

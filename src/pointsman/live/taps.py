@@ -11,6 +11,7 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
+from pointsman.plugin import messages_of
 from pointsman.units import NS_PER_S
 from pointsman.words import hex_text
 
@@ -70,13 +71,12 @@ def _add(line: dict[str, Any], event: Event) -> None:
     _, _, output, place, label, data, out = event
     if output is not None:
         line["out"].setdefault(output, [])
-    made = [] if out is None else [out] if isinstance(out, bytes) else out
     line["did"].append(
         {
             "output": output,
             "entry": f"{place} {label}",
             "took": None if data is None else hex_text(data),
-            "made": [hex_text(message) for message in made],
+            "made": [hex_text(message) for message in messages_of(out)],
         }
     )
 

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 from pointsman.chain import Entry
 from pointsman.controls import NAME_BY_CONTROL
-from pointsman.message import is_mode_message
+from pointsman.message import is_mode_message, is_note_off, is_note_on
 from pointsman.plugin import Plugin
 from pointsman.reporting.lanes import HOME, OWN, TIMED
 
@@ -173,7 +173,7 @@ class Tracer:
         flags = OWN if given is not None else OWN | TIMED
         if data[0] & 0xF0 == 0xB0 and not is_mode_message(data):
             flags |= HOME if _is_home(entry, data) else 0
-        elif _is_note_off(data) and given is not None and _is_note_on(given):
+        elif is_note_off(data) and given is not None and is_note_on(given):
             same = given[1] == data[1] and (given[0] ^ data[0]) & 0x0F == 0
             flags |= AGAIN if same else FOR_A_NOTE
         lane = -1 if beside else self.lane
@@ -230,17 +230,9 @@ def _is_home(entry: Entry, data: bytes) -> bool:
     )
 
 
-def _is_note_on(data: bytes) -> bool:
-    return data[0] & 0xF0 == 0x90 and data[2] > 0
-
-
-def _is_note_off(data: bytes) -> bool:
-    return data[0] & 0xF0 == 0x80 or (data[0] & 0xF0 == 0x90 and data[2] == 0)
-
-
 def _same_kind(one: bytes, other: bytes) -> bool:
-    if _is_note_off(one) or _is_note_off(other):
-        return _is_note_off(one) and _is_note_off(other)
+    if is_note_off(one) or is_note_off(other):
+        return is_note_off(one) and is_note_off(other)
     return one[0] & 0xF0 == other[0] & 0xF0
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 from pointsman.message import (
     ACTIVE_SENSING_KEY,
+    AFTER_NOTES,
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
     CLOCK_KEY,
@@ -68,7 +69,7 @@ class Stream:
         if status in CHANNEL_MESSAGES:
             if len(data) != 3:  # two bytes say nothing of notes, and others are no message
                 return
-            if status < 0xA0:
+            if status < AFTER_NOTES:
                 self._note(status, data[1], data[2])
             elif status & 0xF0 == 0xB0 and data[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF):
                 channel = (status & 0x0F) + 1

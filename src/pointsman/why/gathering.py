@@ -15,21 +15,23 @@ from pointsman.chain import Entry
 from pointsman.engine import Engine
 from pointsman.ledger import channel_and_note
 from pointsman.message import (
+    AFTER_NOTES,
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
     FIRST_MODE,
     FIRST_NOTE_ON,
     KIND_BY_KEY,
     NO_MESSAGE,
+    is_note_on,
     key_of,
 )
+from pointsman.plugin import Emission, messages_of
 from pointsman.render import run_out
 from pointsman.rig import OutputSpec, Rig
 from pointsman.why.evidence import Evidence, NoteIn, NoteOut, Tally, Told
 from pointsman.why.settings import Settings
 from pointsman.why.variants import only, put_in, unhindered
 
-_AFTER_NOTES = 0xA0
 _SILENCING = (ALL_SOUND_OFF, ALL_NOTES_OFF)
 
 Message = tuple[int, bytes]
@@ -120,7 +122,7 @@ class _Watch:
             if key == NO_MESSAGE:
                 continue
             evidence.came.setdefault(KIND_BY_KEY[key], Tally()).add(t_ns)
-            if FIRST_NOTE_ON <= key < _AFTER_NOTES:
+            if FIRST_NOTE_ON <= key < AFTER_NOTES:
                 self._note_came(data, t_ns, pressed=engine.panics > panics)
             panics = engine.panics
         self._finish(messages[-1][0] if messages else case.begun_ns)
@@ -150,10 +152,10 @@ class _Watch:
     # ---- what is seen ------------------------------------------------------------------------
 
     def _see(
-        self, name: str | None, entry: Entry, data: bytes | None, t_ns: int, out: object
+        self, name: str | None, entry: Entry, data: bytes | None, t_ns: int, out: Emission
     ) -> None:
         if name is None or name == self._output:
-            self._acts.append((entry, data, _made(out)))
+            self._acts.append((entry, data, tuple(messages_of(out))))
 
     def _note_came(self, data: bytes, t_ns: int, *, pressed: bool) -> None:
         note = NoteIn(t_ns, data[0] & 0x0F, data[1], self._sent, pressed=pressed)
@@ -161,7 +163,7 @@ class _Watch:
             stops = [
                 entry
                 for entry, given, made in self._acts
-                if _is_on(given) and not any(map(_is_on, made))
+                if given is not None and is_note_on(given) and not any(map(is_note_on, made))
             ]
             note.stopped = stops[-1] if stops else None
         self.evidence.notes_in.append(note)
@@ -179,7 +181,7 @@ class _Watch:
         self.evidence.left.setdefault(KIND_BY_KEY[key], Tally()).add(t_ns)
         if key < FIRST_NOTE_ON:
             self._note_ends(data, t_ns, entry)
-        elif key < _AFTER_NOTES:
+        elif key < AFTER_NOTES:
             self._note_leaves(data, t_ns)
         elif data[0] & 0xF0 == 0xB0 and data[1] >= FIRST_MODE and data[1] in _SILENCING:
             self._cut(data, t_ns, entry)
@@ -218,9 +220,9 @@ class _Watch:
         """Which entries have given the note that leaves its channel, its note, its velocity."""
         found: dict[str, Entry] = {}
         for entry, given, made in self._acts:
-            if given is None or not _is_on(given):
+            if given is None or not is_note_on(given):
                 continue
-            for on in filter(_is_on, made):
+            for on in filter(is_note_on, made):
                 if on[0] != given[0]:
                     found["channel"] = entry
                 if on[1] != given[1]:
@@ -263,7 +265,7 @@ def _time(
     primed = False
 
     def hear(name: str, data: bytes, t_ns: int) -> None:
-        if primed and name == output and waiting.get(data[:2]) and _is_on(data):
+        if primed and name == output and waiting.get(data[:2]) and is_note_on(data):
             waiting[data[:2]].popleft().left_ns = t_ns
 
     engine = Engine(rig, hear)
@@ -277,15 +279,5 @@ def _time(
         engine.advance(evidence.now_ns)
 
 
-def _made(out: object) -> tuple[bytes, ...]:
-    if out is None:
-        return ()
-    return (out,) if isinstance(out, bytes) else tuple(out)  # type: ignore[arg-type]
-
-
 def _same_but_channel(one: bytes, other: bytes) -> bool:
     return one[0] & 0xF0 == other[0] & 0xF0 < 0xF0 and one[1:] == other[1:]
-
-
-def _is_on(data: bytes | None) -> bool:
-    return data is not None and FIRST_NOTE_ON <= key_of(data) < _AFTER_NOTES
