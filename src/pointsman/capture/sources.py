@@ -15,7 +15,7 @@ from queue import Empty, SimpleQueue
 from typing import Any, NamedTuple
 
 from pointsman.errors import PointsmanError, PortError, PortLookupError, UsageError, said
-from pointsman.live.client import NoService, ask, tap
+from pointsman.live.client import NoService, ask, reads, tap
 from pointsman.live.links import Links
 from pointsman.ports.resolve import find_backend
 from pointsman.registry import Registry
@@ -244,4 +244,4 @@ def service_reads(port: str) -> bool:
         status = ask({"do": "status"})
     except NoService:
         return False
-    return bool(status.get("ok") and status["input"]["port"].casefold() == port.casefold())
+    return reads(status, port)

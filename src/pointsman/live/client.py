@@ -43,6 +43,11 @@ def ask(request: dict[str, Any], path: Path | None = None) -> dict[str, Any]:
         return line.ask(request)
 
 
+def reads(status: dict[str, Any], port: str) -> bool:
+    """Whether the service with this status reads the port that a rig calls so."""
+    return bool(status.get("ok") and status["input"]["port"].casefold() == port.casefold())
+
+
 class Line:
     """A connection that is kept, for a client that asks again and again. Errors as of `ask`."""
 

@@ -15,7 +15,7 @@ from typing import Any
 import structlog
 
 from pointsman.errors import PortError, said
-from pointsman.live.client import NoService, ask
+from pointsman.live.client import NoService, ask, reads
 from pointsman.live.desk_link import DeskLink
 from pointsman.live.links import Links
 from pointsman.live.notify import Notifier
@@ -242,4 +242,4 @@ def _reads_the_same(socket: Path, rig: Rig) -> bool:
         other = ask({"do": "status"}, socket)
     except NoService:
         return True
-    return bool(other["ok"] and other["input"]["port"].casefold() == rig.input_port.casefold())
+    return reads(other, rig.input_port)
