@@ -20,6 +20,7 @@ from pointsman.errors import PointsmanError
 from pointsman.live.client import NoService, Tap
 from pointsman.live.run import Wishes
 from pointsman.ports.resolve import BUILT_IN
+from pointsman.registry import Registry
 from pointsman.watch.attached import Attached
 from pointsman.watch.direct import ROOM, Direct, open_direct
 from pointsman.watch.filters import Filters
@@ -335,7 +336,8 @@ def run(capfd: pytest.CaptureFixture[str]) -> Run:
 
 def direct(folder: Path, quay: Quay, text: str = RIG) -> Direct:
     rig = load(folder, text)
-    return Direct(rig, {"quay": quay, **BUILT_IN}, "a dry run", {"watching": "rig"})
+    registry = Registry(ports={"quay": quay, **BUILT_IN})
+    return Direct(rig, registry, "a dry run", {"watching": "rig"})
 
 
 def test_where_nothing_runs_the_rig_runs_over_the_input_and_opens_no_output(

@@ -14,9 +14,9 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, NamedTuple
 
-from pointsman.errors import PointsmanError, PortError, PortLookupError, UsageError, said
+from pointsman.errors import PointsmanError, PortLookupError, UsageError, said
 from pointsman.live.client import NoService, ask, reads, tap
-from pointsman.live.links import Links
+from pointsman.live.own_input import OwnInput
 from pointsman.ports.resolve import find_backend
 from pointsman.registry import Registry
 from pointsman.rig import Rig
@@ -185,48 +185,38 @@ class PortSource(Source):
 
     def __init__(self, rig: Rig, registry: Registry) -> None:
         super().__init__()
-        self.what = f"input {rig.input_port}"
+        self._text = rig.input_port
+        self.what = f"input {self._text}"
         self._begun_ns = 0
-        self._links = Links(rig, registry, threading.Lock(), self._now_ns)
+        self._input = OwnInput(rig, registry, self._deliver, self.inbox.end)
 
     def _now_ns(self) -> int:
         return time.monotonic_ns() - self._begun_ns
 
     def start(self) -> None:
         """Open the port; PortLookupError or PortError where it cannot be had."""
-        link = self._links.input
+        self._begun_ns = time.monotonic_ns()
         try:
-            self._links.open_input(link)
+            self._input.open()
         except PortLookupError as error:
             raise PortLookupError(f"input: {error}", error.candidates) from None
-        self._begun_ns = time.monotonic_ns()
-        assert link.port is not None
-        link.port.start(self._deliver, self.inbox.end)
 
     def _deliver(self, data: bytes) -> None:
         self.inbox.put(Came(self._now_ns(), data))
 
     def look(self) -> None:
         """Notice that the plug was pulled, and that it is back."""
-        link = self._links.input
-        if self._links.lost():
-            self._links.give_up_input()
-            self.inbox.put(Came(self._now_ns(), remark=f"input lost: {link.text}"))
-        if link.is_open:
-            return
-        try:
-            found = self._links.find_again(link)
-            if found is not None:
-                self._links.open_input(link, found)
-                assert link.port is not None
-                link.port.start(self._deliver, self.inbox.end)
-                self.inbox.put(Came(self._now_ns(), remark=f"input is back: {found}"))
-        except (PortError, OSError):
-            self._links.give_up_input()  # and again at the next look
+        self._input.look(
+            lambda: self._remark(f"input lost: {self._text}"),
+            lambda name: self._remark(f"input is back: {name}"),
+        )
+
+    def _remark(self, text: str) -> None:
+        self.inbox.put(Came(self._now_ns(), remark=text))
 
     def close(self) -> None:
         """Close the port."""
-        self._links.give_up_input()
+        self._input.close()
 
 
 def input_rig(port: str, registry: Registry) -> Rig:

@@ -18,9 +18,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from pointsman.engine import Engine
-from pointsman.errors import PortError, PortLookupError, one_line
-from pointsman.ports.backend import InputPort, PortBackend
-from pointsman.ports.resolve import find_backend
+from pointsman.errors import PortLookupError, one_line
+from pointsman.live.own_input import OwnInput
+from pointsman.registry import Registry
 from pointsman.rig import Rig
 from pointsman.units import NS_PER_S
 from pointsman.watch.items import Event, Item, Lost, Remark
@@ -45,12 +45,11 @@ class Direct:
     """
 
     def __init__(
-        self, rig: Rig, kinds: Mapping[str, PortBackend], heading: str, about: Mapping[str, object]
+        self, rig: Rig, registry: Registry, heading: str, about: Mapping[str, object]
     ) -> None:
         self._begun_ns = time.monotonic_ns()
         self._items: list[Item] = []
         self._came_ns = -1
-        self._base = rig.path.parent
         self._engine = Engine(rig, self._sent, on_change=self._changed)
         self._faults = 0
         self._queue: deque[tuple[int, bytes]] = deque()
@@ -60,24 +59,15 @@ class Direct:
         for end in (self._wake_read, self._wake_write):
             os.set_blocking(end, False)
         self._heading, self._about = heading, about
-        self._backend, self._address = find_backend(rig.input_port, kinds)
-        self._port: InputPort | None = None
-        self._looks_s = 0.0
+        self._input = OwnInput(rig, registry, self._deliver, self._over)
         self.ended = False
         """Whether the input is over, such as a file that has been played."""
         self.fault: str | None = None
         """What has ended it, if it was not meant to end."""
-        name = self._backend.find(self._address, self._base, is_input=True)
         self.setting = self._setting(rig)
-        self._open(name)
-        self._engine.start(self.now_ns)
-
-    def _open(self, name: str) -> None:
-        port = self._backend.open_input(name)
-        self._mark = self._backend.mark(name, is_input=True)
-        port.start(self._deliver, self._over)
-        self._port = port
+        self._input.open()
         self._looks_s = time.monotonic() + LOOK_S
+        self._engine.start(self.now_ns)
 
     # ---- on the input's thread -------------------------------------------------------------------
 
@@ -136,15 +126,13 @@ class Direct:
         elif time.monotonic() >= self._looks_s:
             self._looks_s = time.monotonic() + LOOK_S
             if not over:
-                self._look()
+                self._input.look(self._lost_input, lambda _: self._show_state(OPEN))
         items, self._items = self._items, []
         return items
 
     def close(self) -> None:
         """Close the input."""
-        if self._port is not None:
-            self._port.close()
-            self._port = None
+        self._input.close()
         for end in (self._wake_read, self._wake_write):
             os.close(end)
 
@@ -172,23 +160,9 @@ class Direct:
         about = {**self._about, "input": port, "outputs": list(outputs)}
         return Setting(self._heading, about, Place(port), outputs, rig.middle_c_octave)
 
-    def _look(self) -> None:
-        """See whether the port is there: a plug that is pulled and put back goes on by itself."""
-        try:
-            if self._port is None:
-                name = self._backend.find_again(
-                    self._address, self._base, is_input=True, mark=self._mark
-                )
-                if name is not None:
-                    self._open(name)
-                    self._show_state(OPEN)
-            elif not self._port.alive():
-                port, self._port = self._port, None
-                port.close()
-                self._engine.lose_input(max(self.now_ns, self._engine.schedule.now_ns or 0))
-                self._show_state("lost")
-        except (PortError, OSError):  # it is looked for again
-            return
+    def _lost_input(self) -> None:
+        self._engine.lose_input(max(self.now_ns, self._engine.schedule.now_ns or 0))
+        self._show_state("lost")
 
     def _show_state(self, state: str) -> None:
         source = replace(self.setting.input, state=state)
@@ -206,11 +180,11 @@ def open_direct(rig_file: str | None, port: str | None, because: str = "") -> Di
     if rig_file is None:
         from pointsman.registry import load_plugins
 
-        kinds = load_plugins().ports
+        registry = load_plugins()
         port = port or _only_input()
         heading = f"the input {one_line(port)} alone, without a rig{because}"
         rig = Rig("", port, (), path=Path("here"))
-        return Direct(rig, kinds, heading, {"watching": "input"})
+        return Direct(rig, registry, heading, {"watching": "input"})
     from pointsman.rig_file import load_rig_and_plugins
 
     rig, registry = load_rig_and_plugins(rig_file)
@@ -218,7 +192,7 @@ def open_direct(rig_file: str | None, port: str | None, because: str = "") -> Di
         rig = replace(rig, input_port=port, path=Path("here"))
     heading = f"dry run of {rig_file}: nothing is sent; input {rig.input_port}{because}"
     about = {"watching": "rig", "rig": rig.name, "path": rig_file}
-    return Direct(rig, registry.ports, heading, about)
+    return Direct(rig, registry, heading, about)
 
 
 def _only_input() -> str:
