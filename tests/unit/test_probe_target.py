@@ -27,7 +27,7 @@ def harbour(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(
         io_rtmidi, "port_names", lambda *, is_input: INPUTS if is_input else OUTPUTS
     )
-    monkeypatch.setattr(target_module, "_service", dict)
+    monkeypatch.setattr(target_module, "status_if_any", dict)
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sub" / "devices").mkdir(parents=True)
     (tmp_path / "sub" / "devices" / "buoy.yaml").write_text("device: Buoy\n")
@@ -93,7 +93,7 @@ def test_a_running_service_names_the_rig_and_is_told_of(monkeypatch: pytest.Monk
         "path": "sub/rig.yaml",
         "outputs": {"gull": {"found": OUTPUTS[0]}, "buoy": {"found": "Buoy:In 32:0"}},
     }
-    monkeypatch.setattr(target_module, "_service", lambda: status)
+    monkeypatch.setattr(target_module, "status_if_any", lambda: status)
     found = find_target("buoy", None)
     assert (found.rig is not None, found.played_by) == (True, "harbour")
     assert found.played_outputs == ("buoy",)

@@ -13,6 +13,7 @@ from pathlib import Path
 from pointsman.capture.bars import BarLayout
 from pointsman.io_smf import SmfWriter
 from pointsman.io_tsv import event_line
+from pointsman.ledger import note_key
 from pointsman.message import AFTER_NOTES, FIRST_NOTE_ON, key_of, note_off
 from pointsman.units import seconds_text
 
@@ -102,9 +103,9 @@ class SongCapture(CaptureFile):
             return
         key = key_of(data)
         if FIRST_NOTE_ON <= key < AFTER_NOTES:
-            self._sounding[(key & 0x0F) << 7 | data[1]] = None
+            self._sounding[note_key(data)] = None
         elif key < FIRST_NOTE_ON:
-            self._sounding.pop((key & 0x0F) << 7 | data[1], None)
+            self._sounding.pop(note_key(data), None)
 
     def remark(self, t_ns: int, text: str) -> None:
         """Take a text event."""

@@ -15,7 +15,7 @@ from queue import Empty, SimpleQueue
 from typing import Any, NamedTuple
 
 from pointsman.errors import PointsmanError, PortLookupError, UsageError, said
-from pointsman.live.client import NoService, ask, reads, tap
+from pointsman.live.client import ask, reads, status_if_any, tap
 from pointsman.live.own_input import OwnInput
 from pointsman.ports.resolve import find_backend
 from pointsman.registry import Registry
@@ -230,8 +230,4 @@ def input_rig(port: str, registry: Registry) -> Rig:
 
 def service_reads(port: str) -> bool:
     """Whether a service runs and reads this very port."""
-    try:
-        status = ask({"do": "status"})
-    except NoService:
-        return False
-    return reads(status, port)
+    return reads(status_if_any(), port)

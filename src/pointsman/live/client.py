@@ -43,6 +43,15 @@ def ask(request: dict[str, Any], path: Path | None = None) -> dict[str, Any]:
         return line.ask(request)
 
 
+def status_if_any() -> dict[str, Any]:
+    """What the service that runs in a usual place says of itself; empty where none does."""
+    with suppress(NoService):
+        status = ask({"do": "status"})
+        if status.get("ok"):
+            return status
+    return {}
+
+
 def reads(status: dict[str, Any], port: str) -> bool:
     """Whether the service with this status reads the port that a rig calls so."""
     return bool(status.get("ok") and status["input"]["port"].casefold() == port.casefold())

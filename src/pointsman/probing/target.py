@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from pointsman import io_rtmidi
 from pointsman.device import Device
 from pointsman.errors import PortError, PortLookupError, UsageError
-from pointsman.live.client import NoService, ask
+from pointsman.live.client import status_if_any
 from pointsman.options import suggest
 from pointsman.ports import PortBackend
 from pointsman.ports.names import without_numbers
@@ -53,7 +51,7 @@ def find_target(text: str, rig_path: str | None) -> Target:
 
     Raises RigError, PortLookupError, or UsageError for a port that leads nowhere.
     """
-    service = _service()
+    service = status_if_any()
     if rig_path is None and text in service.get("outputs", {}):
         rig_path = service.get("path")
     rig, kinds = None, load_plugins().ports
@@ -111,15 +109,6 @@ def _device_path(origin: Origin, base: Path) -> Path | None:
     for step in (*origin.place, "device"):
         node = node.child(step) if node else None
     return base / str(node.value) if node else None
-
-
-def _service() -> dict[str, Any]:
-    """What a running service says of itself; nothing where none runs."""
-    with suppress(NoService):
-        answer = ask({"do": "status"})
-        if answer.get("ok"):
-            return answer
-    return {}
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from types import FrameType
 from typing import Any
 
 from pointsman.errors import PortError, PortLookupError, UsageError
-from pointsman.live.client import NoService, ask
+from pointsman.live.client import status_if_any
 from pointsman.live.run import Wishes, run
 from pointsman.ports.backend import InputPort, OutputPort, PortBackend
 from pointsman.ports.files import FileInput, Messages, read_messages
@@ -173,12 +173,8 @@ class _Voice:
 
 def also_played(rig: Rig, registry: Registry) -> list[str]:
     """A line for each port of this rig that a running service sends to as well."""
-    try:
-        status = ask({"do": "status"})
-    except NoService:
-        return []
-    outputs = status.get("outputs", {}).values() if status.get("ok") else ()
-    taken = {output["found"] for output in outputs}
+    status = status_if_any()
+    taken = {output["found"] for output in status.get("outputs", {}).values()}
     return [
         f"warning: the rig '{status['rig']}', which runs as well, sends to {name}: "
         "what it plays meanwhile sounds beside this"
