@@ -100,7 +100,8 @@ class NoteLimit(Plugin[NoteLimitOptions]):
             return data
         if len(voices) < self._limit:
             voices[note] = data[2]
-            self._owed.pop(note, None)
+            if self._owed:
+                self._owed.pop(note, None)
             return data
         if self._victim is None:
             self._owed[note] = self._owed.get(note, 0) + 1
@@ -121,11 +122,11 @@ class NoteLimit(Plugin[NoteLimitOptions]):
         note = (data[0] & 0x0F) << 7 | data[1]
         voices = self._voices[note >> 7]
         if note in voices:
-            again = self._again.pop(note, 0)
-            if again > 1:
-                self._again[note] = again - 1
-            elif not again:
+            again = self._again and self._again.pop(note, 0)
+            if not again:
                 del voices[note]
+            elif again > 1:
+                self._again[note] = again - 1
             return data
         owed = self._owed.pop(note, 0)
         if owed > 1:

@@ -16,7 +16,7 @@ from functools import partial
 from typing import NamedTuple
 
 from pointsman.chain import Chain, Entry, Observer
-from pointsman.ledger import note_key
+from pointsman.ledger import Strikes, note_key
 from pointsman.message import (
     ACTIVE_SENSING_KEY,
     AFTER_NOTES,
@@ -39,7 +39,7 @@ from pointsman.plugin import Emission
 from pointsman.prepared import Prepared, PreparedSet, Succession, succeed
 from pointsman.rig import OutputSpec, Rig
 from pointsman.routes import FEW_VALUES, Lane, Route, Routes
-from pointsman.schedule import Schedule, Timer
+from pointsman.schedule import NEVER_NS, Schedule, Timer
 from pointsman.transport import Transport, TransportChange
 from pointsman.units import Duration
 from pointsman.wire import Wire, WireFigures
@@ -100,10 +100,13 @@ class Engine:
         self.schedule = Schedule(self.transport)
         self.received = self.malformed = self.resets_dropped = self.panics = 0
         self.faults: list[Fault] = []
+        self.outputs: dict[str, Output] = {}
+        """Those of the rig that plays, by name."""
         self.every_output: dict[str, Output] = {}
         """All outputs that there ever were, those of other songs as well."""
         self._wires: dict[str, Wire] = {}
         """The paced wires of all rigs that there ever were, by cable."""
+        self._strikes = Strikes()
         self._send = send
         self._observe = observe
         self._observe_passes = observe_passes
@@ -134,14 +137,18 @@ class Engine:
                 self._wires[cable].change_rate(rate, t_ns)
             else:
                 self._wires[cable] = Wire(rate, self.schedule)
+        before = self.outputs
         self.outputs = {spec.name: self._output(spec.name) for spec in rig.outputs}
         self._all = list(self.outputs.values())
-        self._ledgers = [output.ledger for output in self._all]
+        for name, output in self.outputs.items():
+            if name not in before:
+                output.ledger.come_late()
         self._sensing = [self.outputs[spec.name] for spec in rig.outputs if spec.active_sensing]
 
     def _output(self, name: str) -> Output:
         if name not in self.every_output:
-            self.every_output[name] = Output(name, self._send, self.schedule)
+            ledger = self._strikes.new_ledger()
+            self.every_output[name] = Output(name, ledger, self._send, self.schedule)
         return self.every_output[name]
 
     def _build(self, spec: OutputSpec, entries: list[Entry], fresh: list[Entry], t_ns: int) -> None:
@@ -184,7 +191,7 @@ class Engine:
 
     def start(self, t_ns: int) -> None:
         """Begin: every output gets its opening. The first `receive` or `advance` does it too."""
-        if self.schedule.now_ns is None:
+        if not self.schedule.begun:
             self.schedule.now_ns = t_ns
             for output in self._all:
                 output.open(t_ns)
@@ -196,8 +203,7 @@ class Engine:
         """
         # Most messages find nothing due and know their route: for them this does all by itself.
         schedule = self.schedule
-        now_ns = schedule.now_ns
-        if now_ns is None or t_ns < now_ns or self._closed or schedule.timed or schedule.counted:
+        if t_ns < schedule.now_ns or schedule.timed or schedule.counted:
             self._reach(t_ns)
         else:
             schedule.now_ns = t_ns
@@ -255,6 +261,7 @@ class Engine:
             wire.time_again(t_ns)
         while (due_ns := self.schedule.next_due_ns) is not None:
             self.schedule.run_until(due_ns)
+        self.schedule.now_ns = NEVER_NS
 
     # ---- what shells may ask for besides ---------------------------------------------------
 
@@ -275,8 +282,7 @@ class Engine:
         self._reach(t_ns)
         if self.rig.safety.on_input_lost:
             self.release(t_ns)
-        for output in self._all:
-            output.ledger.forget_strikes()
+        self._strikes.forget()
 
     def leave_input(self, t_ns: int) -> None:
         """Another input is read from now on: this one will let go of nothing any more."""
@@ -286,7 +292,7 @@ class Engine:
     def _end_held(self, t_ns: int) -> None:
         for output in self._all:
             output.end_notes(t_ns)
-            output.ledger.forget_strikes()
+        self._strikes.forget()
 
     def panic(self, t_ns: int) -> None:
         """Silence: whatever the chains or the input think of it, nothing sounds afterwards."""
@@ -571,7 +577,7 @@ class Engine:
         if self._closed:
             raise RuntimeError("the engine is closed")
         schedule = self.schedule
-        if schedule.now_ns is None:
+        if not schedule.begun:
             self.start(t_ns)
         elif t_ns < schedule.now_ns:
             raise ValueError(f"time goes down: {t_ns} ns comes after {schedule.now_ns} ns")
@@ -606,22 +612,18 @@ class Engine:
         self.input_chain.run(0, key, data, t_ns)
 
     def _note(self, key: int, data: bytes, t_ns: int) -> None:
-        """What a note-on makes begins a strike on every output, and a note-off ends the oldest."""
-        ledgers, inward = self._ledgers, self._inward
-        cause = note_key(data)
+        """What a note-on makes begins a strike, and a note-off ends the oldest."""
+        strikes = self._strikes
         if key >= FIRST_NOTE_ON:
-            for ledger in ledgers:
-                ledger.begin_strike(cause)
-            inward(key, data, t_ns)
-            for ledger in ledgers:
-                ledger.strike_begun()
+            strikes.begin(note_key(data))
+            self._inward(key, data, t_ns)
+            strikes.begun()
         else:
-            for ledger in ledgers:
-                ledger.end_strike(cause)
-            inward(key, data, t_ns)
-            for output in self._all:
-                if missing := output.ledger.missing_offs():
-                    output.end(missing, t_ns)
+            strikes.end(note_key(data))
+            self._inward(key, data, t_ns)
+            if left := strikes.ended():
+                for output in self._all:
+                    output.end(output.ledger.missing_offs(left), t_ns)
 
     def _system(self, key: int, data: bytes, t_ns: int) -> None:
         """Rules for what moves the song, and for what must not be passed on."""

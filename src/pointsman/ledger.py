@@ -5,12 +5,14 @@ less note-offs for each note that was sent: two note-ons on one key need two not
 4.2.1, p. A-4). Most synths have one voice for two strikes of one key, and end it with the first
 note-off: from then on the note is voiceless.
 
-A *strike* is one note-on at the input, with the notes that it began here; the strikes of one
-input note wait in a queue for their note-offs. The held strikes that began a note *claim* it.
+A *strike* is one note-on at the input, with the notes that it began on all outputs; the strikes of
+one input note wait in a queue for their note-offs. The held strikes that began a note *claim* it.
+All ledgers of an engine share their `Strikes`, so that a note is entered there once however many
+outputs it goes to.
 
 From these follows rule 1, a note-off goes where its note-on went, whatever the plugins do:
 once the input has let a note go, none of the notes it began may sound more often than the
-strikes that are still held claim it. `end_strike` names the note-offs that are missing, and
+strikes that are still held claim it. `missing_offs` names the note-offs that are missing, and
 `note_off` refuses one that would go elsewhere.
 
 All Notes Off and All Sound Off end what sounds, but a receiver may ignore the first, and neither
@@ -20,12 +22,20 @@ note-offs; `_silenced` says how many of them, the oldest, a release need not end
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from itertools import chain
 
 MAX_STRIKES = 8
 """Strikes of one key that are told apart; a sender that never lets go must not fill the memory.
 
 Beyond it the oldest two become one."""
+
+OUTPUT_BITS = 12
+"""So many bits of a number in a strike are the note's; the rest are the place of its output."""
+
+ON_ITS_OUTPUT = (1 << OUTPUT_BITS) - 1
+LATE = 1 << OUTPUT_BITS - 1
+"""No note: it stands in a strike for an output that has come after it."""
 
 
 def note_key(data: bytes) -> int:
@@ -38,65 +48,135 @@ def channel_and_note(key: int) -> tuple[int, int]:
     return (key >> 7) + 1, key & 0x7F
 
 
-class Ledger:
-    """The sounding notes of one output."""
+class Strikes:
+    """The held notes of the input, and what each of them began on any output.
+
+    What a strike began is numbered over all outputs: the place of the output's ledger, times
+    4096, and the note's own number.
+    """
 
     def __init__(self) -> None:
+        self.beginning: list[int] | None = None
+        """The strike that notes belong to which start now."""
+        self.ending: list[int] | None = None
+        """The strike that is let go of now."""
+        self._cause = -1
+        self._held: dict[int, list[list[int]]] = {}
+        self._ledgers: list[Ledger] = []
+
+    def new_ledger(self) -> Ledger:
+        """A ledger for one more output."""
+        ledger = Ledger(self, len(self._ledgers))
+        self._ledgers.append(ledger)
+        return ledger
+
+    def forget(self) -> None:
+        """The input is gone, or another: what it held down it will not let go of."""
+        self._held.clear()
+
+    def begin(self, cause: int) -> None:
+        """From now on, until `begun`, notes that start belong to input note `cause`."""
+        beginning: list[int] = []
+        self.beginning = beginning
+        strikes = self._held.get(cause)
+        if strikes is None:
+            self._held[cause] = [beginning]
+            return
+        if len(strikes) == MAX_STRIKES:
+            oldest, following = strikes.pop(0), strikes[0]
+            following += [note for note in oldest if note not in following]
+        strikes.append(beginning)
+
+    def begun(self) -> None:
+        """The input's note-on is dealt with."""
+        self.beginning = None
+
+    def end(self, cause: int) -> None:
+        """From now on, until `ended`, note-offs are those of input note `cause`."""
+        self._cause = cause
+        strikes = self._held.get(cause)
+        if strikes:
+            self.ending = strikes.pop(0)
+            if not strikes:
+                del self._held[cause]
+
+    def ended(self) -> list[int]:
+        """The input's note-off is dealt with: what its strike began, if any of it still sounds."""
+        ending, self.ending = self.ending, None
+        if ending:
+            ledgers = self._ledgers
+            for note in ending:
+                if note & ON_ITS_OUTPUT in ledgers[note >> OUTPUT_BITS].sounding:
+                    return ending
+        return []
+
+    def lets_pass(self, note: int, count: int) -> bool:
+        """Whether a note-off may pass that the strike which ends has not begun, as it seems.
+
+        The note has `count` strikes on its output. It may if that output has come after the
+        strike, if it ends another strike of the same input note, and if nothing claims the note.
+        """
+        ending = self.ending or []
+        late = note & ~ON_ITS_OUTPUT | LATE
+        return late in ending or self._ends_another(ending, note) or count > self.claims(note)
+
+    def claims(self, note: int) -> int:
+        """How many of the held strikes began this note."""
+        return sum(strike.count(note) for strike in self.held())
+
+    def held(self) -> Iterator[list[int]]:
+        """Every strike that is held."""
+        return chain.from_iterable(self._held.values())
+
+    def _ends_another(self, ending: list[int], note: int) -> bool:
+        """Whether the plugins chose to end a later strike of the same input note, not the first.
+
+        One that left the first strike out has only the later one to end. Then, for that output,
+        the two change places.
+        """
+        later = next((strike for strike in self._held.get(self._cause, ()) if note in strike), None)
+        if later is None:
+            return False
+        place = note >> OUTPUT_BITS
+        (ended, others), (later_ended, later_others) = _parted(ending, place), _parted(later, place)
+        ending[:] = others + later_ended
+        later[:] = later_others + ended
+        return True
+
+
+def _parted(strike: list[int], place: int) -> tuple[list[int], list[int]]:
+    """What a strike began on one output, and on the others."""
+    there = [note for note in strike if note >> OUTPUT_BITS == place]
+    return there, [note for note in strike if note >> OUTPUT_BITS != place]
+
+
+class Ledger:
+    """The sounding notes of one output. `Strikes.new_ledger` makes it."""
+
+    def __init__(self, strikes: Strikes, place: int) -> None:
         self.sounding: dict[int, int] = {}
         self.notes = self.most_voices = 0
         """How many notes have begun, and how many voices they have needed at once, at most."""
         self.channels: set[int] = set()
         """The channels (0-15) on which any note was ever sent."""
-        self._strikes: dict[int, list[list[int]]] = {}
+        self._strikes = strikes
+        self._first = place << OUTPUT_BITS
         self._silenced: dict[int, int] = {}
         self._voiceless: set[int] = set()
         """Of those that sound the notes that have no voice any more."""
-        self._beginning: list[int] | None = None
-        self._ending: list[int] | None = None
-        self._cause = -1
 
-    def forget_strikes(self) -> None:
-        """The input is gone, or another: what it held down it will not let go of."""
-        self._strikes.clear()
+    def come_late(self) -> None:
+        """The output has come while notes were held: it knows nothing of what began them."""
+        for strike in self._strikes.held():
+            strike.append(self._first + LATE)
 
-    def begin_strike(self, cause: int) -> None:
-        """From now on, until `strike_begun`, notes that start belong to input note `cause`."""
-        beginning: list[int] = []
-        self._beginning = beginning
-        strikes = self._strikes.get(cause)
-        if strikes is None:
-            self._strikes[cause] = [beginning]
-            return
-        if len(strikes) == MAX_STRIKES:
-            oldest, following = strikes.pop(0), strikes[0]
-            following += [key for key in oldest if key not in following]
-        strikes.append(beginning)
-
-    def strike_begun(self) -> None:
-        """The input's note-on is dealt with."""
-        self._beginning = None
-
-    def end_strike(self, cause: int) -> None:
-        """From now on, until `missing_offs`, note-offs are those of input note `cause`."""
-        self._cause = cause
-        strikes = self._strikes.get(cause)
-        if strikes:
-            self._ending = strikes.pop(0)
-            if not strikes:
-                del self._strikes[cause]
-
-    def missing_offs(self) -> list[int]:
-        """The input's note-off is dealt with: the notes that it should have ended and did not.
+    def missing_offs(self, ended: list[int]) -> list[int]:
+        """Of a strike that has ended the notes that sound here though nothing claims them.
 
         A note stands here once for every note-off that is missing.
         """
-        ending, self._ending = self._ending, None
-        if ending:
-            sounding = self.sounding
-            for key in ending:
-                if key in sounding:
-                    return self._beyond_claims(dict.fromkeys(ending))
-        return []
+        there, _ = _parted(ended, self._first >> OUTPUT_BITS)
+        return self._beyond_claims(dict.fromkeys(note & ON_ITS_OUTPUT for note in there))
 
     def note_on(self, key: int) -> None:
         """Note that a note-on was sent."""
@@ -109,9 +189,9 @@ class Ledger:
             self.channels.add(key >> 7)
             if len(sounding) > self.most_voices:
                 self._count_voices()
-        beginning = self._beginning
+        beginning = self._strikes.beginning
         if beginning is not None:
-            beginning.append(key)
+            beginning.append(self._first + key)
 
     def _count_voices(self) -> None:
         self.most_voices = max(self.most_voices, len(self.sounding) - len(self._voiceless))
@@ -132,12 +212,11 @@ class Ledger:
         no plugin is concerned with stays as it came.
         """
         count = self.sounding.get(key, 0)
-        ending = self._ending
+        ending = self._strikes.ending
         if (
             ending is not None
-            and key not in ending
-            and not self._ends_another_strike(key)
-            and count <= self._claims(key)
+            and (note := self._first + key) not in ending
+            and not self._strikes.lets_pass(note, count)
         ):
             return False
         if count == 1:
@@ -168,22 +247,6 @@ class Ledger:
             self._silenced[key] = self.sounding[key]
             self._voiceless.add(key)
 
-    def _ends_another_strike(self, key: int) -> bool:
-        """Whether the plugins chose to end a later strike of the same input note, not the first.
-
-        They may: one that left the first strike out has only the later one to end.
-        """
-        strikes = self._strikes.get(self._cause, [])
-        place = next((n for n, strike in enumerate(strikes) if key in strike), None)
-        if place is None or self._ending is None:
-            return False
-        self._ending, strikes[place] = strikes[place], self._ending
-        return True
-
-    def _claims(self, key: int) -> int:
-        """How many of the held strikes began this note."""
-        return sum(strike.count(key) for strikes in self._strikes.values() for strike in strikes)
-
     def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
-        sounding = self.sounding
-        return [k for k in keys if k in sounding for _ in range(sounding[k] - self._claims(k))]
+        sounding, claims, first = self.sounding, self._strikes.claims, self._first
+        return [k for k in keys if k in sounding for _ in range(sounding[k] - claims(first + k))]

@@ -149,11 +149,9 @@ def key_of(data: bytes) -> int:
     if not data:
         return NO_MESSAGE
     status = data[0]
-    if status == 0xF0:
-        return status if _is_sysex(data) else NO_MESSAGE
-    if length != LENGTH_BY_STATUS[status] or length == 3 or (length == 2 and data[1] > 127):
-        return NO_MESSAGE
-    return status
+    if length == LENGTH_BY_STATUS[status] != 3:
+        return status if length == 1 or data[1] < 128 else NO_MESSAGE
+    return status if status == 0xF0 and _is_sysex(data) else NO_MESSAGE
 
 
 def _is_sysex(data: bytes) -> bool:

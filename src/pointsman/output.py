@@ -33,10 +33,10 @@ Send = Callable[[str, bytes, int], None]
 class Output:
     """A chain that ends in a port."""
 
-    def __init__(self, name: str, send: Send, schedule: Schedule) -> None:
+    def __init__(self, name: str, ledger: Ledger, send: Send, schedule: Schedule) -> None:
         self.name = name
         self.spec: OutputSpec
-        self.ledger = Ledger()
+        self.ledger = ledger
         self._received = self._sent = 0
         self._send = send
         self._schedule = schedule

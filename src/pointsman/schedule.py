@@ -19,6 +19,9 @@ from pointsman.units import Duration
 
 Call = Callable[[int], None]
 
+NEVER_NS = 1 << 63
+"""Later than any time: 292 years in nanoseconds."""
+
 _ROOM = 64
 """So many timers may wait before anybody looks for cancelled ones."""
 
@@ -47,7 +50,8 @@ class Schedule:
     def __init__(self, transport: Transport) -> None:
         self._transport = transport
         self._order = count()
-        self.now_ns: int | None = None
+        self.now_ns = NEVER_NS
+        """NEVER_NS before the engine has begun, and after its end."""
         self.timed: list[tuple[int, int, Timer]] = []
         self.counted: list[tuple[int, int, Timer]] = []
         self._endless = False
@@ -92,6 +96,11 @@ class Schedule:
         return timer
 
     @property
+    def begun(self) -> bool:
+        """Whether it has been told any time, and will be told more."""
+        return self.now_ns != NEVER_NS
+
+    @property
     def next_due_ns(self) -> int | None:
         """When the next call is due, or None. Waiting clocks count as due when the clock dies."""
         self._drop_cancelled()
@@ -119,7 +128,7 @@ class Schedule:
         while (due_ns := self.next_due_ns) is not None and due_ns <= t_ns:
             if self.timed and self.timed[0][0] == due_ns:
                 timer = heappop(self.timed)[2]
-                if self.now_ns is None or due_ns > self.now_ns:
+                if due_ns > self.now_ns or not self.begun:
                     self.now_ns = due_ns
                 self._call(timer, self.now_ns)
             else:

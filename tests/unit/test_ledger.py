@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import pytest
 
-from pointsman.ledger import MAX_STRIKES, Ledger, note_key
+from pointsman.ledger import MAX_STRIKES, Strikes, note_key
 
 
 class Book:
     """A ledger that is told of a script."""
 
     def __init__(self, script: str) -> None:
-        self.ledger = Ledger()
+        self.strikes = Strikes()
+        self.ledger = self.strikes.new_ledger()
         self.refused: list[int] = []
         self.missing: list[int] = []
         for word in script.split():
@@ -23,22 +24,22 @@ class Book:
             self._take(cause, [part for part in sent.split(",") if part])
 
     def _take(self, cause: str, sent: list[str]) -> None:
-        ledger = self.ledger
+        strikes = self.strikes
         if cause == "x":
-            ledger.clear_channel(0)
+            self.ledger.clear_channel(0)
         elif cause == "later":
             self._send(sent)
         elif cause.startswith("+"):
-            ledger.begin_strike(int(cause[1:]))
+            strikes.begin(int(cause[1:]))
             self._send(sent)
-            ledger.strike_begun()
+            strikes.begun()
         else:
-            ledger.end_strike(int(cause[1:]))
+            strikes.end(int(cause[1:]))
             self._send(sent)
-            missing = ledger.missing_offs()
+            missing = self.ledger.missing_offs(strikes.ended())
             self.missing += missing
             for note in missing:
-                assert ledger.note_off(note)
+                assert self.ledger.note_off(note)
 
     def _send(self, sent: list[str]) -> None:
         for message in sent:
@@ -104,7 +105,7 @@ def test_no_strike_is_lost_when_a_key_is_struck_more_often_than_is_told_apart() 
 
 def test_a_sender_that_never_lets_go_does_not_fill_the_memory() -> None:
     book = Book("+60:on60 x " * 1000)
-    assert len(book.ledger._strikes[60]) == MAX_STRIKES
+    assert len(book.strikes._held[60]) == MAX_STRIKES
     assert book.ledger.sounding == {60: MAX_STRIKES}
 
 
@@ -122,3 +123,48 @@ def test_a_note_is_numbered_by_channel_and_key() -> None:
     assert note_key(b"\x90\x3c\x40") == 60
     assert note_key(b"\x81\x3c\x40") == 128 + 60
     assert note_key(b"\x9f\x7f\x00") == 2047
+
+
+def test_each_output_ends_what_it_began_itself() -> None:
+    """Of two strikes of one key the gull left the first out, so it ends the second first."""
+    strikes = Strikes()
+    tug, gull = strikes.new_ledger(), strikes.new_ledger()
+    for playing in ([tug], [tug, gull]):
+        strikes.begin(60)
+        for ledger in playing:
+            ledger.note_on(60)
+        strikes.begun()
+    strikes.end(60)
+    assert (tug.note_off(60), gull.note_off(60)) == (True, True)
+    ended = strikes.ended()
+    assert (tug.missing_offs(ended), gull.missing_offs(ended)) == ([], [])
+    assert (tug.all_sounding(), gull.all_sounding()) == ([60], [])
+    strikes.end(60)
+    assert (tug.note_off(60), gull.note_off(60)) == (True, False)
+    assert (tug.all_sounding(), strikes.ended()) == ([], [])
+
+
+def test_only_the_output_that_still_sounds_misses_a_note_off() -> None:
+    strikes = Strikes()
+    tug, gull = strikes.new_ledger(), strikes.new_ledger()
+    strikes.begin(60)
+    tug.note_on(60)
+    gull.note_on(72)
+    strikes.begun()
+    strikes.end(60)
+    assert tug.note_off(60)
+    ended = strikes.ended()
+    assert (tug.missing_offs(ended), gull.missing_offs(ended)) == ([], [72])
+
+
+def test_an_output_that_came_later_takes_any_note_off() -> None:
+    strikes = Strikes()
+    tug = strikes.new_ledger()
+    strikes.begin(60)
+    tug.note_on(60)
+    strikes.begun()
+    gull = strikes.new_ledger()
+    gull.come_late()
+    strikes.end(60)
+    assert (gull.note_off(60), tug.note_off(72)) == (True, False)
+    assert tug.missing_offs(strikes.ended()) == [60]

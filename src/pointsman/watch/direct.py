@@ -113,7 +113,7 @@ class Direct:
         for _ in range(len(self._queue)):
             self._receive(*self._queue.popleft())
         if not self._queue:
-            self._engine.advance(max(self.now_ns, self._engine.schedule.now_ns or 0))
+            self._engine.advance(self._not_before(self.now_ns))
         if self._lost:
             lost, self._lost = self._lost, 0
             self._items.append(Lost(lost))
@@ -140,12 +140,17 @@ class Direct:
 
     def _receive(self, t_ns: int, data: bytes) -> None:
         engine = self._engine
-        t_ns = max(t_ns, engine.schedule.now_ns or 0)  # it waited while what was due was sent
+        t_ns = self._not_before(t_ns)
         engine.advance(t_ns)  # what was due before it stands before it
         self._items.append(Event(t_ns, None, data))
         self._came_ns = t_ns
         engine.receive(data, t_ns)
         self._came_ns = -1
+
+    def _not_before(self, t_ns: int) -> int:
+        """A time, or that of the engine: messages wait while what is due is sent."""
+        schedule = self._engine.schedule
+        return max(t_ns, schedule.now_ns) if schedule.begun else t_ns
 
     def _sent(self, output: str, data: bytes, t_ns: int) -> None:
         self._items.append(Event(t_ns, output, data, t_ns != self._came_ns))
@@ -161,7 +166,7 @@ class Direct:
         return Setting(self._heading, about, Place(port), outputs, rig.middle_c_octave)
 
     def _lost_input(self) -> None:
-        self._engine.lose_input(max(self.now_ns, self._engine.schedule.now_ns or 0))
+        self._engine.lose_input(self._not_before(self.now_ns))
         self._show_state("lost")
 
     def _show_state(self, state: str) -> None:
