@@ -107,7 +107,9 @@ class _Control:
         self.channel = channel
         self.ref = ref
         self.learns = learns
-        self.home = home
+        self.home_messages: list[bytes] = []
+        self.home: int | None = None
+        self.settle(home)
         self.value = home
         self.has_moved = False
         self.value_ns = 0
@@ -115,6 +117,11 @@ class _Control:
         self.chord: set[int] = set()
         self.timer: Timer | None = None
         self.undecided: deque[tuple[int, int]] = deque()
+
+    def settle(self, home: int | None) -> None:
+        """This is its home from now on."""
+        self.home = home
+        self.home_messages = [] if home is None else self.ref.messages(self.channel, home)
 
     @property
     def away(self) -> bool:
@@ -142,7 +149,7 @@ class _Control:
         """What came before that time, and is undecided yet, was moved by hand: it is home."""
         undecided = self.undecided
         while undecided and undecided[0][0] < before_ns:
-            self.home = undecided.popleft()[1]
+            self.settle(undecided.popleft()[1])
 
     def owns(self, note: int, t_ns: int, window_ns: int) -> bool:
         """Whether a note-on comes with the value, as its owner or in the owner's chord."""
@@ -167,7 +174,7 @@ class _Control:
             self.has_moved = True
             self.value, self.value_ns = former.value, former.value_ns
         if self.learns and former.learns:
-            self.home = former.home
+            self.settle(former.home)
             self.undecided.extend(former.undecided)
 
     def forget(self) -> None:
@@ -203,13 +210,15 @@ class CcReset(Plugin[CcResetOptions]):
             {ref.name: _control(channel, ref, home) for ref, home in homes.items()}
             for channel in range(16)
         ]
+        window = options.window
+        self._fixed_window_ns = window.ns if window.clocks is None else None
         # For each channel the controls that a note may concern: most often none, so that a note
         # costs next to nothing.
         self._active: list[list[_Control]] = [[] for _ in range(16)]
 
     def _window_ns(self) -> int:
-        window = self.options.window
-        return window.ns if window.clocks is None else self.host.transport.to_ns(window)
+        fixed_ns = self._fixed_window_ns
+        return self.host.transport.to_ns(self.options.window) if fixed_ns is None else fixed_ns
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """Notes concern us only where an occasion, or learning, depends on them."""
@@ -311,17 +320,18 @@ class CcReset(Plugin[CcResetOptions]):
         """The messages that put these controls home, where they are away."""
         homes = []
         for control in leaving:
-            if control.away and control.home is not None:
-                control.change(control.home, control.value_ns)
-                homes += self._home_of(control, control.home)
-            else:
+            home = control.home
+            if home is None or home == control.value:
                 control.chord.clear()
-        self._find_active(channel)
+            else:
+                control.change(home, control.value_ns)
+                homes += self._home_of(control)
+        self._active[channel] = [c for c in self._active[channel] if not c.idle]
         return homes
 
-    def _home_of(self, control: _Control, home: int) -> list[bytes]:
-        channel, ref = control.channel, control.ref
-        return [*ref.messages(channel, home), *self._reader.reselect(channel, ref)]
+    def _home_of(self, control: _Control) -> list[bytes]:
+        reselect = self._reader.reselect(control.channel, control.ref)
+        return [*control.home_messages, *reselect] if reselect else control.home_messages
 
     def _find_active(self, channel: int) -> None:
         active = [c for c in self._controls[channel].values() if not c.idle]
@@ -356,7 +366,7 @@ class CcReset(Plugin[CcResetOptions]):
 
     def homes(self) -> list[bytes]:
         """What sends them home."""
-        return [m for control, _, home in self._all_away() for m in self._home_of(control, home)]
+        return [data for control, _, _ in self._all_away() for data in self._home_of(control)]
 
 
 @hookimpl

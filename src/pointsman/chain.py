@@ -423,11 +423,12 @@ class Chain:
                 entry._changed += 1
         place = entry.place + 1
         for its_key, message in keyed:
-            path = self._paths[place][its_key]
-            if path[1]:
+            path = self._paths[place][its_key]  # looked up anew: an entry may fail meanwhile
+            _, stops, sink = path
+            if stops:
                 self.go(path, message, t_ns)
             else:  # most often nothing more is concerned with it
-                path[2](its_key, message, t_ns)
+                sink(its_key, message, t_ns)
         return True
 
     def _fail(self, entry: Entry, fault: str, t_ns: int) -> None:
