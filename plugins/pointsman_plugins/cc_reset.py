@@ -115,6 +115,8 @@ class _Control:
         self.value_ns = 0
         self.owner_ns: int | None = None
         self.chord: set[int] = set()
+        self.is_active = False
+        """Whether it is among those that a note may concern."""
         self.timer: Timer | None = None
         self.undecided: deque[tuple[int, int]] = deque()
 
@@ -140,10 +142,15 @@ class _Control:
 
     def change(self, value: int, t_ns: int) -> None:
         """A new value has passed: what belonged to the last one is over."""
-        self.forget()
         self.has_moved = True
         self.value = value
         self.value_ns = t_ns
+        self.owner_ns = None
+        if self.chord:
+            self.chord.clear()
+        if self.timer is not None:
+            self.timer.cancel()
+            self.timer = None
 
     def learn(self, before_ns: int) -> None:
         """What came before that time, and is undecided yet, was moved by hand: it is home."""
@@ -162,9 +169,7 @@ class _Control:
         return True
 
     def ends(self, note: int) -> bool:
-        """Whether this note-off ends the last note of the value's chord."""
-        if note not in self.chord:
-            return False
+        """Whether this note-off ends the last note of the value's chord, in which it is."""
         self.chord.remove(note)
         return not self.chord
 
@@ -176,14 +181,6 @@ class _Control:
         if self.learns and former.learns:
             self.settle(former.home)
             self.undecided.extend(former.undecided)
-
-    def forget(self) -> None:
-        """The value has no owner, no chord and no time to wait for any more."""
-        self.owner_ns = None
-        self.chord.clear()
-        if self.timer is not None:
-            self.timer.cancel()
-            self.timer = None
 
 
 def _control(channel: int, ref: ControlRef, home: int | str) -> _Control:
@@ -204,11 +201,17 @@ class CcReset(Plugin[CcResetOptions]):
         self._on_note_off = "note_off" in options.when
         self._on_stop = "stop" in options.when
         self._learned = "learn" in homes.values()
+        self._after = options.after
         self._reader = ControlReader(homes)
         self.only_controls = self._reader.numbers
         self._controls = [
             {ref.name: _control(channel, ref, home) for ref, home in homes.items()}
             for channel in range(16)
+        ]
+        # Those that one control change sets, by number: most of them, and quickest found.
+        self._plain = [
+            {c.ref.cc: c for c in controls.values() if c.ref.is_plain}
+            for controls in self._controls
         ]
         window = options.window
         self._fixed_window_ns = window.ns if window.clocks is None else None
@@ -232,35 +235,37 @@ class CcReset(Plugin[CcResetOptions]):
 
     def on_control(self, data: bytes, t_ns: int) -> Emission:
         """Remember the value, and when it came."""
-        found = self._reader.control(data)
-        if found is not None:
-            self._moved(data[0] & 0x0F, *found, t_ns)
+        channel = data[0] & 0x0F
+        control = self._plain[channel].get(data[1])
+        if control is not None:
+            self._moved(control, data[2], t_ns)
+        elif (found := self._reader.control(data)) is not None:
+            ref, value = found
+            self._moved(self._controls[channel][ref.name], value, t_ns)
         return data
 
     def on_sysex(self, data: bytes, t_ns: int) -> Emission:
         """The same for controls that are reached by SysEx, on the synth's channel."""
         found = self._reader.sysex(data)
         if found is not None:
-            self._moved(found[0].channel, *found, t_ns)
+            ref, value = found
+            self._moved(self._controls[ref.channel][ref.name], value, t_ns)
         return data
 
-    def _moved(self, channel: int, ref: ControlRef, value: int, t_ns: int) -> None:
-        control = self._controls[channel][ref.name]
-        was_idle = control.idle
+    def _moved(self, control: _Control, value: int, t_ns: int) -> None:
         control.change(value, t_ns)
         if control.learns:
             control.learn(t_ns - self._window_ns())
             control.undecided.append((t_ns, value))
-        if control.idle != was_idle:
-            self._find_active(channel)
-        self._wait(control, t_ns)
+        if control.is_active == control.idle:
+            self._find_active(control.channel)
+        if self._after is not None:
+            self._wait(control, self._after, t_ns)
 
-    def _wait(self, control: _Control, t_ns: int) -> None:
-        """Begin the time that `after` gives, if it does."""
-        if self.options.after is not None and not control.idle:
-            control.timer = self.host.after(
-                self.options.after, t_ns, partial(self._waited, control)
-            )
+    def _wait(self, control: _Control, after: Duration, t_ns: int) -> None:
+        """Begin the time that `after` gives."""
+        if not control.idle:
+            control.timer = self.host.after(after, t_ns, partial(self._waited, control))
 
     def on_note_on(self, data: bytes, t_ns: int) -> Emission:
         """A note that has nothing to do with a value sends it home first."""
@@ -283,10 +288,14 @@ class CcReset(Plugin[CcResetOptions]):
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """The end of a value's chord sends it home afterwards."""
         channel, note = data[0] & 0x0F, data[1]
-        leaving = [control for control in self._active[channel] if control.ends(note)]
-        if not leaving:
+        active = self._active[channel]
+        if not active:
             return data
-        return [data, *self._send_home(channel, leaving)]
+        leaving = []
+        for control in active:
+            if note in control.chord and control.ends(note):
+                leaving.append(control)
+        return [data, *self._send_home(channel, leaving)] if leaving else data
 
     def on_mode(self, data: bytes, t_ns: int) -> Emission:
         """All Notes Off and All Sound Off end every chord of their channel."""
@@ -326,15 +335,20 @@ class CcReset(Plugin[CcResetOptions]):
             else:
                 control.change(home, control.value_ns)
                 homes += self._home_of(control)
-        self._active[channel] = [c for c in self._active[channel] if not c.idle]
+        self._find_active(channel)
         return homes
 
     def _home_of(self, control: _Control) -> list[bytes]:
-        reselect = self._reader.reselect(control.channel, control.ref)
-        return [*control.home_messages, *reselect] if reselect else control.home_messages
+        if control.ref.parameter is None:
+            return control.home_messages
+        return [*control.home_messages, *self._reader.reselect(control.channel, control.ref)]
 
     def _find_active(self, channel: int) -> None:
-        active = [c for c in self._controls[channel].values() if not c.idle]
+        active = []
+        for control in self._controls[channel].values():
+            control.is_active = control.value != control.home or bool(control.undecided)
+            if control.is_active:
+                active.append(control)
         self._active[channel] = active
 
     def inherit(self, former: Self, t_ns: int) -> None:
@@ -348,7 +362,8 @@ class CcReset(Plugin[CcResetOptions]):
             for control in controls.values():
                 if control.ref in known:
                     control.inherit(known[control.ref])
-                    self._wait(control, t_ns)
+                    if self._after is not None:
+                        self._wait(control, self._after, t_ns)
             self._find_active(channel)
 
     def _all_away(self) -> list[tuple[_Control, int, int]]:

@@ -477,16 +477,20 @@ def _asked(question: Callable[[], list[AnswerT]]) -> list[AnswerT]:
 
 
 def _keyed(messages: Any, key: int, data: bytes | None) -> list[tuple[int, bytes]] | None:
-    """What an entry returned for `data`, with keys; None where anything in it is no message."""
+    """What an entry returned for `data`, with keys; None where anything in it is no message.
+
+    Where there is no `data`, the key is NO_MESSAGE.
+    """
     keyed = []
     try:
         for message in messages:
-            if message is data and data is not None:
-                keyed.append((key, data))
-            elif type(message) is bytes and (its_key := key_of(message)) != NO_MESSAGE:
-                keyed.append((its_key, message))
+            if message is data:
+                its_key = key
             else:
+                its_key = key_of(message) if type(message) is bytes else NO_MESSAGE
+            if its_key == NO_MESSAGE:
                 return None
+            keyed.append((its_key, message))
     except PLUGIN_ERRORS:
         return None
     return keyed

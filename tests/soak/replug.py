@@ -5,7 +5,7 @@
 One USB MIDI device is both what is played and one of two synths. It needs root, an ALSA sequencer
 and the program `usbmidi`, which plugs a device that the kernel plays itself. Printed: how soon a
 pull was noticed and healed, what was left sounding on either synth, and what the service held of
-memory, threads, files and sequencer clients at the beginning and at the end.
+memory, threads, files and sequencer clients, from the tenth pull to the last.
 """
 
 from __future__ import annotations
@@ -34,6 +34,8 @@ outputs:
   tug: {port: "virtual:Harbour Tug", chain: [{plugin: cc_reset, controls: {74: 64}}]}
 """
 SETTLE_S = 0.4
+LOOKS = 8
+"""How often it is looked at what the service holds."""
 
 
 class Far:
@@ -141,7 +143,8 @@ def main() -> None:
         until(lambda: run.status()["input"]["state"] == "open", "the input")
         far = Far()
         far.plug()
-        begin = None
+        looks = {min(10, pulls), *(pulls * part // LOOKS for part in range(1, LOOKS + 1))}
+        held = []
         for number in range(pulls):
             noticed_s, healed_s = pull_once(run, far, draw)
             noticed.append(noticed_s)
@@ -153,16 +156,14 @@ def main() -> None:
                 print(f"pull {number}: left {far.sounding} {far.sounding_tug}", flush=True)
                 far.sounding.clear()
                 far.sounding_tug.clear()
-            if number == min(9, pulls - 1):
-                begin = (Cost.of(run.pid), clients())
-        end = (Cost.of(run.pid), clients())
+            if number + 1 in looks:
+                held.append((number + 1, Cost.of(run.pid), clients()))
         errors, others = run.errors, run.other_lines
-    assert begin is not None
     rows = [
-        (when, f"{cost.memory_kib}", f"{cost.threads}", f"{cost.files}", f"{many}")
-        for when, (cost, many) in (("after 10 pulls", begin), (f"after {pulls}", end))
+        (f"{number}", f"{cost.memory_kib}", f"{cost.threads}", f"{cost.files}", f"{many}")
+        for number, cost, many in held
     ]
-    print(table(("when", "KiB", "threads", "files", "clients"), rows))
+    print(table(("pulls", "KiB", "threads", "files", "clients"), rows))
     for what, times in (("noticed", noticed), ("healed", healed)):
         times.sort()
         print(f"{what}: median {times[len(times) // 2]:.2f} s, longest {times[-1]:.2f} s")

@@ -36,6 +36,7 @@ from pointsman.cli import main
 from pointsman.errors import PluginError, PortError
 from pointsman.io_tsv import TsvWriter, read_tsv
 from pointsman.live.run import Run, Wishes, run
+from pointsman.live.service import SETTLE_EVERY
 from pointsman.registry import Registry
 from pointsman.render import render
 from pointsman.rig import Rig
@@ -100,6 +101,20 @@ def test_what_is_due_goes_out_when_it_is_due_and_the_main_thread_sleeps_till_the
     running.run()
     assert quay.outputs["tug"].sent == [(10 * MS, b"\xb0\x4a\x10"), (60 * MS, b"\xb0\x4a\x40")]
     assert sea.slept == [1.0, 0.05, 0.05]  # nothing due; 50 ms to go; the end is told meanwhile
+
+
+def test_a_message_is_sent_on_before_it_is_remembered(make: Make, quay: Quay) -> None:
+    running, _ = make(PLAIN)
+    running.service.start()
+    [link] = running.links.outputs.values()
+    fresh = []
+    for number in range(2 * SETTLE_EVERY):
+        running.service.deliver(bytes((0xB0, 74, number)))
+        fresh.append(len(link._fresh))
+    assert len(quay.outputs["tug"].sent) == len(fresh)
+    assert fresh == [*range(1, SETTLE_EVERY), 0] * 2  # it waits, and never for long
+    running.service.deliver(b"\xb0\x4a\x63")
+    assert link.memory.value(0, 74) == 99  # who asks finds all of it
 
 
 def test_times_count_from_the_beginning_of_the_run(make: Make, quay: Quay) -> None:

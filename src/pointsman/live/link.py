@@ -94,7 +94,7 @@ class OutputLink(Link):
 
     def __init__(self, text: str, backend: PortBackend, address: str, rig: Rig) -> None:
         super().__init__(text, backend, address, rig)
-        self.memory = Memory()
+        self._memory = Memory()
         self.port: OutputPort | None = None
         self.cable: Cable | None = None
         """The one that it has, or had last."""
@@ -104,15 +104,30 @@ class OutputLink(Link):
         """What ends what an earlier run that was killed has left sounding there."""
         self.due_s = 0.0
         """When the next of what waits may go, by the monotonic clock."""
-        self._remember = self.memory.note
+        self._fresh: list[bytes] = []
+        """What was sent and is not in the memory yet."""
         self._pass = self._miss
         self._first: deque[bytes] = deque()
         self._waiting: deque[bytes] = deque()
 
     def send(self, data: bytes, t_ns: int) -> None:
-        """Send one message, or remember it while the port is not open. The hot path."""
-        self._remember(data)
+        """Send one message; while the port is not open, it is remembered only. The hot path."""
+        self._fresh.append(data)
         self._pass(data, t_ns)
+
+    def remember(self) -> None:
+        """Take into the memory what was sent. It can wait until what is urgent has left."""
+        if self._fresh:
+            fresh, self._fresh = self._fresh, []
+            note = self._memory.note
+            for data in fresh:
+                note(data)
+
+    @property
+    def memory(self) -> Memory:
+        """What the synth was sent, or should have been. Under the lock, as all that changes it."""
+        self.remember()
+        return self._memory
 
     def _miss(self, data: bytes, t_ns: int) -> None:
         self.unsent += 1

@@ -53,6 +53,11 @@ class Links:
         self.plan(rig)
         self.input = self._sources[id(rig)]
 
+    def remember(self) -> None:
+        """Let every link take into its memory what was sent; under the lock."""
+        for link in self.outputs.values():
+            link.remember()
+
     # ---- which links there are -----------------------------------------------------------------
 
     def plan(self, rig: Rig) -> list[OutputLink]:

@@ -65,7 +65,11 @@ class Run:
         self._log = log
         self._wishes = wishes
         self.service = Service(
-            rig, self._sends_of, on_change=lambda rig: self.steward.wake(), **clock
+            rig,
+            self._sends_of,
+            on_change=lambda rig: self.steward.wake(),
+            after_sending=lambda: self.links.remember(),
+            **clock,
         )
         self.links = Links(
             rig, registry, self.service.lock, self.service.now_ns, patient=wishes.patient

@@ -40,6 +40,10 @@ TAP_ROOM = 20_000
 MOST_HEARD = 65_536
 """Messages of the input that wait for the steward at most; the oldest are lost beyond."""
 
+SETTLE_EVERY = 8
+"""So many messages come in before what can wait is done: microseconds, and after the last of them
+has been sent on."""
+
 ANYWHERE = ""
 """Where a failure is counted that is no output's; no output has this name."""
 
@@ -59,7 +63,8 @@ class Service:
     """One rig, running. `now_ns` and `wait` are the clock and the sleep, for tests to replace.
 
     `sends_of(rig)` gives the way out for each output of a rig, and `on_change(rig)` is told, on
-    the MIDI path, that another rig of the set plays.
+    the MIDI path, that another rig of the set plays. `after_sending` is called under the lock, now
+    and then, when all has been sent that is due: for what can wait until then.
     """
 
     def __init__(
@@ -68,6 +73,7 @@ class Service:
         sends_of: Callable[[Rig], Mapping[str, Send]],
         *,
         on_change: Callable[[Rig], None] = lambda rig: None,
+        after_sending: Callable[[], None] = lambda: None,
         now_ns: Callable[[], int] | None = None,
         wait: Callable[[int, float], object] | None = None,
     ) -> None:
@@ -77,10 +83,12 @@ class Service:
         self._sends_of = sends_of
         self._sends: Mapping[str, Send] = {}
         self._on_change = on_change
+        self._after_sending = after_sending
         self.lock = threading.Lock()
         self._wake_read, self._wake_write = pipe_as_long_as(self)
         self._armed_ns: int | None = None
         self._accepting = self._closing = False
+        self._unsettled = 0
         self._stopping = False
         self._input_ended = False
         self.input_fault: str | None = None
@@ -115,6 +123,10 @@ class Service:
                 self.latency.note(self._clock_ns() - began_ns)
                 self._heard_ns.append(t_ns)
                 self._heard.append(data)
+                self._unsettled += 1
+                if self._unsettled == SETTLE_EVERY:
+                    self._unsettled = 0
+                    self._after_sending()
         except Exception as error:
             self.fail(ANYWHERE, error)
 
@@ -234,6 +246,7 @@ class Service:
         while not self._stopping:
             with self.lock:
                 self.engine.advance(self.now_ns())
+                self._after_sending()
                 if self._input_ended and self.engine.idle:
                     break
                 due_ns = self.engine.next_due_ns
