@@ -168,11 +168,6 @@ class _Control:
         self.chord.add(note)
         return True
 
-    def ends(self, note: int) -> bool:
-        """Whether this note-off ends the last note of the value's chord, in which it is."""
-        self.chord.remove(note)
-        return not self.chord
-
     def inherit(self, former: _Control) -> None:
         """Know what the synth has, and what was learnt, or is still to be."""
         if former.has_moved:
@@ -293,8 +288,11 @@ class CcReset(Plugin[CcResetOptions]):
             return data
         leaving = []
         for control in active:
-            if note in control.chord and control.ends(note):
-                leaving.append(control)
+            chord = control.chord
+            if note in chord:
+                chord.remove(note)
+                if not chord:  # this was the last of it
+                    leaving.append(control)
         return [data, *self._send_home(channel, leaving)] if leaving else data
 
     def on_mode(self, data: bytes, t_ns: int) -> Emission:

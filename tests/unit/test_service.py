@@ -110,7 +110,7 @@ def test_a_message_is_sent_on_before_it_is_remembered(make: Make, quay: Quay) ->
     fresh = []
     for number in range(2 * SETTLE_EVERY):
         running.service.deliver(bytes((0xB0, 74, number)))
-        fresh.append(len(link._fresh))
+        fresh.append(len(link.fresh))
     assert len(quay.outputs["tug"].sent) == len(fresh)
     assert fresh == [*range(1, SETTLE_EVERY), 0] * 2  # it waits, and never for long
     running.service.deliver(b"\xb0\x4a\x63")

@@ -1,8 +1,8 @@
 """A link: one port that a rig names, open, missing or lost; what the hot path sends through.
 
 A link that is not open takes messages all the same: it remembers what the synth should have heard
-(`Memory`), so that it can be told when it is back. What the hot path needs is `OutputLink.send`,
-and nothing else; everything that changes a link is done under the engine's lock.
+(`Memory`), so that it can be told when it is back. The hot path puts each message in `fresh` and
+calls `pass_on`, and nothing else; everything that changes a link is done under the engine's lock.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from enum import StrEnum
 
 from pointsman.live.memory import Memory
 from pointsman.message import ALL_NOTES_OFF, ALL_SOUND_OFF
-from pointsman.ports.backend import InputPort, OutputPort, PortBackend
+from pointsman.ports.backend import InputPort, OutputPort, PortBackend, Send
 from pointsman.rig import Rig
 
 FIRST_REAL_TIME = 0xF8
@@ -104,21 +104,17 @@ class OutputLink(Link):
         """What ends what an earlier run that was killed has left sounding there."""
         self.due_s = 0.0
         """When the next of what waits may go, by the monotonic clock."""
-        self._fresh: list[bytes] = []
+        self.fresh: list[bytes] = []
         """What was sent and is not in the memory yet."""
-        self._pass = self._miss
+        self.pass_on: Send = self._miss
+        """Takes one message and its time: to the port, while that is open."""
         self._first: deque[bytes] = deque()
         self._waiting: deque[bytes] = deque()
 
-    def send(self, data: bytes, t_ns: int) -> None:
-        """Send one message; while the port is not open, it is remembered only. The hot path."""
-        self._fresh.append(data)
-        self._pass(data, t_ns)
-
     def remember(self) -> None:
         """Take into the memory what was sent. It can wait until what is urgent has left."""
-        if self._fresh:
-            fresh, self._fresh = self._fresh, []
+        if self.fresh:
+            fresh, self.fresh = self.fresh, []
             note = self._memory.note
             for data in fresh:
                 note(data)
@@ -151,18 +147,18 @@ class OutputLink(Link):
         self.cable, self.port, self.found, self.mark = cable, cable.port, found, cable.mark
         self.trouble = self.told = ""
         cable.users += 1
-        self._pass = self._wait if self.waits else cable.port.send
+        self.pass_on = self._wait if self.waits else cable.port.send
 
     def put_first(self, messages: Iterable[bytes]) -> None:
         """These are to be sent before anything else; `tell` does it."""
         self._first.extend(messages)
         if self.port is not None and self._first:
-            self._pass = self._wait
+            self.pass_on = self._wait
 
     def detach(self) -> None:
         """The port is gone or not wanted any more; what comes is remembered only."""
         self.port = self.found = None
-        self._pass = self._miss
+        self.pass_on = self._miss
         self.unsent += len(self._waiting)
         self._first.clear()
         self._waiting.clear()
@@ -195,4 +191,4 @@ class OutputLink(Link):
             size / _BYTES_PER_S if queue is self._first else _CATCH_UP_S
         )
         if not self.waits:
-            self._pass = port.send
+            self.pass_on = port.send

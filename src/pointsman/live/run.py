@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import signal
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
@@ -22,7 +22,7 @@ from pointsman.live.notify import Notifier
 from pointsman.live.paths import ControlSocket, InUse, SocketError, bind_control
 from pointsman.live.realtime import go_real_time
 from pointsman.live.safety_net import SafetyNet
-from pointsman.live.service import Send, Service
+from pointsman.live.service import Service
 from pointsman.live.state_file import StateFile
 from pointsman.live.steward import Steward
 from pointsman.registry import Registry
@@ -66,7 +66,7 @@ class Run:
         self._wishes = wishes
         self.service = Service(
             rig,
-            self._sends_of,
+            lambda rig: self.links.of(rig),
             on_change=lambda rig: self.steward.wake(),
             after_sending=lambda: self.links.remember(),
             **clock,
@@ -80,9 +80,6 @@ class Run:
         self.steward: Steward
         self.refused: list[str] = []
         """What the system has refused of real-time scheduling, to be told."""
-
-    def _sends_of(self, rig: Rig) -> Mapping[str, Send]:
-        return {name: link.send for name, link in self.links.of(rig).items()}
 
     def open(self) -> None:
         """Open the ports, outputs first. PortLookupError or PortError where one cannot be had."""

@@ -12,6 +12,9 @@ from pointsman.errors import PortLookupError
 Deliver = Callable[[bytes], None]
 """Takes one whole message the moment it comes in. It may be called from any one thread."""
 
+Send = Callable[[bytes, int], None]
+"""Takes one whole message and its time in nanoseconds; raises what `OutputPort.send` does."""
+
 Ended = Callable[[str | None], None]
 """Told once when nothing will come any more: None at a regular end, else what went wrong."""
 
