@@ -276,9 +276,9 @@ class CcReset(Plugin[CcResetOptions]):
                 control.undecided.clear()
             if not control.owns(note, t_ns, window_ns) and self._on_next_note:
                 leaving.append(control)
-        if not leaving and not self._learned:
-            return data
-        return [*self._send_home(channel, leaving), data]
+        if self._learned:  # some may be home now without having been sent there
+            self._find_active(channel)
+        return [*self._send_home(channel, leaving), data] if leaving else data
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """The end of a value's chord sends it home afterwards."""
@@ -333,7 +333,9 @@ class CcReset(Plugin[CcResetOptions]):
             else:
                 control.change(home, control.value_ns)
                 homes += self._home_of(control)
-        self._find_active(channel)
+            if control.is_active and control.idle:
+                control.is_active = False
+                self._active[channel].remove(control)
         return homes
 
     def _home_of(self, control: _Control) -> list[bytes]:
