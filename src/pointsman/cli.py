@@ -20,6 +20,7 @@ from pointsman.errors import (
     RigError,
     UsageError,
 )
+from pointsman.signals import undone_when_told
 from pointsman.subcommands import (
     CONTROL_SOCKET,
     DONE,
@@ -42,9 +43,10 @@ INTERRUPTED = 130
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code (docs/commands.md)."""
     try:
-        options = _parser().parse_args(arguments)
-        command: Command = options.command
-        return command(options)
+        with undone_when_told():
+            options = _parser().parse_args(arguments)
+            command: Command = options.command
+            return command(options)
     except (RigError, MessageTextError, UsageError) as error:
         return _say(error, WRONG)
     except PortLookupError as error:

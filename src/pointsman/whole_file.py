@@ -1,6 +1,6 @@
 """Files that are there as a whole or not at all.
 
-A text is written beside its place, under a hidden name, and moved there: rename(2) is atomic, so
+It is written beside its place, under a hidden name, and moved there: rename(2) is atomic, so
 that a reader sees the old file or the new one, whenever the writer is interrupted or loses power.
 """
 
@@ -21,7 +21,7 @@ def write_whole(path: Path, text: str) -> None:
 
 
 @contextmanager
-def draft(path: Path, text: str) -> Iterator[Path]:
+def draft(path: Path, text: str = "") -> Iterator[Path]:
     """A file with this text beside the place of `path`; gone at the end, unless it was placed."""
     with _named(path):
         number, name = tempfile.mkstemp(
@@ -37,6 +37,21 @@ def draft(path: Path, text: str) -> Iterator[Path]:
         yield beside
     finally:
         beside.unlink(missing_ok=True)
+
+
+@contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """Where to write what becomes `path` at the end, unless the work is broken off.
+
+    A device or a pipe is written itself, and a link leads to the file that it names.
+    """
+    path = path.resolve()
+    if path.exists() and not path.is_file():
+        yield path
+        return
+    with draft(path) as beside:
+        yield beside
+        place(beside, path, over=True)
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pexpect
 import pytest
+from quay import until
 
 from pointsman import progress
 from pointsman.progress import FIRST_AFTER_S, TURN_S, Counting, minutes
@@ -94,9 +95,10 @@ def long_set(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def _hear_ctrl_c() -> None:
-    """Where the tests are run in the background the signal is ignored, and stays so."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+def _hear_signals() -> None:
+    """Where the tests are run in the background some are ignored, and stay so."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
 
 
 def test_render_shows_how_far_it_is_and_ctrl_c_leaves_no_file_that_looks_whole(
@@ -106,7 +108,7 @@ def test_render_shows_how_far_it_is_and_ctrl_c_leaves_no_file_that_looks_whole(
     (long_set / "out" / "tug.tsv").write_text("an older one\n")
     terminal = pexpect.spawn(
         sys.executable, COMMAND, cwd=str(long_set), encoding="utf-8", timeout=60,
-        dimensions=(24, 60), preexec_fn=_hear_ctrl_c,
+        dimensions=(24, 60), preexec_fn=_hear_signals,
     )  # fmt: skip
     terminal.expect(r"\r\x1b\[Krendering set\.tsv: \d+:\d\d")
     terminal.sendcontrol("c")
@@ -127,3 +129,21 @@ def test_render_into_a_pipe_shows_none(long_set: Path) -> None:
     out = long_set / "out"
     assert sorted(path.name for path in out.iterdir()) == ["tug.mid", "tug.tsv"]
     assert len((out / "tug.tsv").read_text().splitlines()) == LINES
+
+
+def test_render_that_is_told_to_end_leaves_no_hidden_folder_and_ends_by_that_signal(
+    long_set: Path,
+) -> None:
+    """As a shell, or systemd, tells a command to end."""
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        running = subprocess.Popen(
+            [sys.executable, *COMMAND],
+            cwd=long_set,
+            stdout=subprocess.PIPE,
+            preexec_fn=_hear_signals,
+        )
+        with running:
+            until(lambda: any(long_set.glob("out/.unfinished-*/*")))
+            running.send_signal(number)
+            assert running.wait(20) == -number
+        assert list((long_set / "out").iterdir()) == []

@@ -487,3 +487,17 @@ def test_what_was_rendered_before_a_fault_is_in_the_report(
     assert capsys.readouterr().err.count("\n") == 1
     data = json.loads(Elements(report.read_text("utf-8")).scripts[0])
     assert data["rows"][0]["notes"]["begins"]["n"] == 1
+
+
+def test_a_report_that_is_broken_off_leaves_the_old_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stop(model: Model, path: Path) -> None:
+        path.write_text("half of it")
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pointsman.reporting.page.write_page", stop)
+    (tmp_path / "report.html").write_text("an older one")
+    assert main(["demo", "--report", str(tmp_path / "report.html")]) == 130
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+    assert (tmp_path / "report.html").read_text() == "an older one"

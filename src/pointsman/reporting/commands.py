@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pointsman.errors import DrawingError, UsageError
+from pointsman.whole_file import written_whole
 
 if TYPE_CHECKING:
     from pointsman.reporting.collect import Collector
@@ -54,7 +55,8 @@ class Drawings:
         for path, draw in ((self.report, _write_page), (self.plot, _write_picture)):
             if path is not None:
                 try:
-                    draw(model, path)
+                    with written_whole(path) as beside:
+                        draw(model, beside)
                 except OSError as error:
                     why = error.strerror or error
                     raise DrawingError(f"{path}: it cannot be written: {why}") from None
