@@ -415,7 +415,7 @@ def test_systemd_hears_of_begin_reload_and_end(
 ) -> None:
     stage = open_stage()
     stage.run.running.steward.ask_reload()
-    stage.run.told("reloaded")
+    until(lambda: sum("READY=1" in text for text in systemd.hear()) == 2)
     until(lambda: systemd.fed() > 1)
     stage.run.stop()
     said = [text.split("\n")[0] for text in systemd.hear() if text != "WATCHDOG=1"]

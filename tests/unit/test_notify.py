@@ -40,6 +40,18 @@ def test_each_call_is_one_datagram(listener: tuple[str, socket.socket]) -> None:
     ]
 
 
+def test_the_last_word_is_that_it_stops(listener: tuple[str, socket.socket]) -> None:
+    """A reload may be at its end on another thread just then. The watchdog wants its due."""
+    name, opened = listener
+    notifier = Notifier({"NOTIFY_SOCKET": name})
+    notifier.reloading()
+    notifier.stopping()
+    notifier.ready("rig harbour")
+    notifier.feed()
+    said = [opened.recv(4096).split(b"\n")[0] for _ in range(3)]
+    assert said == [b"RELOADING=1", b"STOPPING=1", b"WATCHDOG=1"]
+
+
 def test_a_reload_says_when_it_began(listener: tuple[str, socket.socket]) -> None:
     """Newer versions demand it: CLOCK_MONOTONIC in microseconds, to pair RELOADING and READY."""
     name, opened = listener

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import socket
+import threading
 import time
 import weakref
 from collections.abc import Mapping
@@ -33,27 +34,36 @@ class Notifier:
         self._socket = _socket() if self._address else None
         if self._socket is not None:
             weakref.finalize(self, self._socket.close)
+        self._one_at_a_time = threading.Lock()
+        self._leaving = False
         self.watchdog_s = _watchdog_s(environ)
 
     def ready(self, status: str) -> None:
         """We have started, or have finished a reload; `status` is one line for people."""
-        self._send("READY=1", _status(status))
+        self._tell("READY=1", _status(status))
 
     def reloading(self) -> None:
         """A reload begins; `ready` must follow, whether it came to something or not."""
-        self._send("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
+        self._tell("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
 
     def stopping(self) -> None:
-        """We are on our way out."""
-        self._send("STOPPING=1")
+        """We are on our way out; a reload that comes to its end meanwhile says no more."""
+        self._tell("STOPPING=1", last=True)
 
     def status(self, text: str) -> None:
         """Say in one line how things are; `systemctl status` shows it."""
-        self._send(_status(text))
+        self._tell(_status(text))
 
     def feed(self) -> None:
         """We are alive: due more often than every `watchdog_s`; half of it is customary."""
         self._send("WATCHDOG=1")
+
+    def _tell(self, *lines: str, last: bool = False) -> None:
+        """Say how things are, unless the last word is said."""
+        with self._one_at_a_time:
+            if not self._leaving:
+                self._leaving = last
+                self._send(*lines)
 
     def _send(self, *lines: str) -> None:
         if self._socket is not None and self._address is not None:
