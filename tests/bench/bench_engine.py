@@ -118,9 +118,10 @@ def cost(folder: Path, count: int, rounds: int) -> str:
     rig = make_rig(folder, 4)
     rows = []
     for name, messages in mixes(count).items():
+        costs = compare({"engine": engine(rig), "mido": script(4)}, messages, rounds)
+        # Only now: all that it keeps would have left both of them a memory full of holes.
         ours, theirs = outputs_of(messages, rig, 4)
         assert by_output(ours) == by_output(theirs), f"{name}: not the same bytes"
-        costs = compare({"engine": engine(rig), "mido": script(4)}, messages, rounds)
         mine, other = (median(costs[who][1:] or costs[who]) for who in ("engine", "mido"))
         first = costs["mido"][0] / costs["engine"][0]
         cells = (f"{mine:.2f}", f"{other:.2f}", f"{other / mine:.1f}", f"{first:.1f}")
