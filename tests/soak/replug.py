@@ -19,6 +19,7 @@ import signal
 import subprocess
 import tempfile
 import time
+from dataclasses import astuple
 from pathlib import Path
 from typing import Any
 
@@ -145,6 +146,7 @@ def main() -> None:
         far.plug()
         looks = {min(10, pulls), *(pulls * part // LOOKS for part in range(1, LOOKS + 1))}
         held = []
+        print("pulls, KiB, threads, files, clients", flush=True)
         for number in range(pulls):
             noticed_s, healed_s = pull_once(run, far, draw)
             noticed.append(noticed_s)
@@ -157,12 +159,11 @@ def main() -> None:
                 far.sounding.clear()
                 far.sounding_tug.clear()
             if number + 1 in looks:
-                held.append((number + 1, Cost.of(run.pid), clients()))
+                cost = Cost.of(run.pid)
+                held.append((number + 1, *astuple(cost), clients()))
+                print(*held[-1], flush=True)
         errors, others = run.errors, run.other_lines
-    rows = [
-        (f"{number}", f"{cost.memory_kib}", f"{cost.threads}", f"{cost.files}", f"{many}")
-        for number, cost, many in held
-    ]
+    rows = [tuple(map(str, row)) for row in held]
     print(table(("pulls", "KiB", "threads", "files", "clients"), rows))
     for what, times in (("noticed", noticed), ("healed", healed)):
         times.sort()
