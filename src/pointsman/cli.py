@@ -20,7 +20,7 @@ from pointsman.errors import (
     RigError,
     UsageError,
 )
-from pointsman.signals import undone_when_told
+from pointsman.signals import Told, told_by, without_handlers
 from pointsman.subcommands import (
     CONTROL_SOCKET,
     DONE,
@@ -43,7 +43,7 @@ INTERRUPTED = 130
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code (docs/commands.md)."""
     try:
-        with undone_when_told():
+        with told_by(without_handlers()):
             options = _parser().parse_args(arguments)
             command: Command = options.command
             return command(options)
@@ -58,6 +58,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         print(f"{error.filename or 'here'}: {error.strerror}", file=sys.stderr)
         return FAILED
+    except Told as told:
+        return told.code
     except KeyboardInterrupt:
         return INTERRUPTED
     finally:

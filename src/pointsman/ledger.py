@@ -237,6 +237,10 @@ class Ledger:
         silenced = self._silenced
         return [k for k, count in self.sounding.items() for _ in range(count - silenced.get(k, 0))]
 
+    def unended(self) -> list[int]:
+        """Every note that was struck, once for each note-off that it has not had yet."""
+        return [key for key, count in self.sounding.items() for _ in range(count)]
+
     def unclaimed(self) -> list[int]:
         """What sounds though no held strike began it, once for every note-off that ends it."""
         return self._beyond_claims(self.sounding)

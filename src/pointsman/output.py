@@ -284,7 +284,7 @@ class Output:
         """
         wire = self._wire
         waiting = [] if wire is None else wire.hush(self, t_ns)
-        self.end_notes(t_ns)
+        self.end(self.ledger.unended(), t_ns)  # not all synths listen to what comes next
         for channel in self._used_channels():
             for mode in (ALL_NOTES_OFF, ALL_SOUND_OFF):
                 self._emit(control_change(channel, mode, 0), t_ns)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator
@@ -21,7 +20,6 @@ class Told(BaseException):
     """A signal has told the command to end; `code` is the exit code for that."""
 
     def __init__(self, number: int) -> None:
-        self.number = number
         self.code = ENDED_BY + number
         super().__init__(signal.Signals(number).name)
 
@@ -59,23 +57,11 @@ def told_by(numbers: Iterable[signal.Signals]) -> Iterator[None]:
         yield
 
 
-@contextmanager
-def undone_when_told() -> Iterator[None]:
-    """A whole command: SIGTERM and SIGHUP let it undo what it has begun, and end it then.
+def without_handlers() -> list[signal.Signals]:
+    """Those that would end us in the middle of our work, with all that is half done left behind.
 
-    A command that takes signals itself does so within. The process ends by the very signal, so
-    that whoever has sent it sees that it was that. Only the main thread of a program can hear any.
+    None on a thread that is not the main one: there no handler can be set.
     """
-    heard = [n for n in _UNDOING if signal.getsignal(n) is signal.SIG_DFL]
     if threading.current_thread() is not threading.main_thread():
-        heard = []
-    try:
-        with told_by(heard):
-            yield
-    except Told as told:
-        signal.signal(told.number, signal.SIG_DFL)
-        os.kill(os.getpid(), told.number)
-        raise  # where the signal is blocked
-
-
-_UNDOING = (signal.SIGTERM, signal.SIGHUP)
+        return []
+    return [n for n in ENDING if signal.getsignal(n) is signal.SIG_DFL]

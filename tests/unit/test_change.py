@@ -284,6 +284,15 @@ def test_panic_ends_notes_then_everything_then_goes_home_then_lifts_pedals() -> 
     assert desk.lines[-7:] == lines(SILENCE)
 
 
+def test_panic_ends_what_all_sound_off_should_have_ended() -> None:
+    """A synth may ignore mode messages (MIDI 1.0, 4.2.1, p. 20); its note-off it does not ignore."""
+    desk = Desk(rig(output("tug")))
+    desk.hear("0 90 3C 64\n1 B0 78 00")
+    desk.lines.clear()
+    desk.engine.panic(2 * MS)
+    assert desk.lines[:3] == lines("tug 2 80 3C 40\ntug 2 B0 7B 00\ntug 2 B0 78 00")
+
+
 def test_panic_reaches_the_channel_of_a_synth_that_has_not_been_played() -> None:
     desk = Desk(rig(OutputSpec("tug", "null:", device=Device("Tug", 3), opening=PROGRAM)))
     desk.engine.panic(0)
