@@ -285,7 +285,7 @@ def test_panic_ends_notes_then_everything_then_goes_home_then_lifts_pedals() -> 
 
 
 def test_panic_ends_what_all_sound_off_should_have_ended() -> None:
-    """A synth may ignore mode messages (MIDI 1.0, 4.2.1, p. 20); its note-off it does not ignore."""
+    """A synth may ignore mode messages (MIDI 1.0, 4.2.1, p. 20), but not its note-off."""
     desk = Desk(rig(output("tug")))
     desk.hear("0 90 3C 64\n1 B0 78 00")
     desk.lines.clear()
