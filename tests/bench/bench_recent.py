@@ -12,16 +12,16 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from pointsman.live.memory import Memory
 from pointsman.live.recent import PIECE, Recent
+from pointsman.live.run import Run, Wishes
 from pointsman.live.service import Service
 from pointsman.message import control_change, note_off, note_on
-from pointsman.rig import Rig
-from pointsman.rig_file import load_rig
+from pointsman.rig_file import load_rig_and_plugins
 from pointsman.tables import table
 
 RIG = """\
@@ -41,14 +41,10 @@ def service() -> Service:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "rig.yaml"
         path.write_text(RIG)
-        rig = load_rig(path)
-
-    def sends(rig: Rig) -> Mapping[str, Callable[[bytes, int], None]]:
-        return {"tug": lambda data, t_ns: None}
-
-    found = Service(rig, sends)
-    found.start()
-    return found
+        running = Run(*load_rig_and_plugins(path), None, Wishes())
+    running.open()
+    running.service.start()
+    return running.service
 
 
 def best_ns(call: Callable[[], object], rounds: int, per: int = 1) -> float:

@@ -4,9 +4,10 @@ Each way is a program with one virtual input and some virtual outputs:
 
 - `C++`: tests/bench/pass_through.cpp, the least that can be done on the same library;
 - `bare`: the least that can be done with python-rtmidi, a callback that sends on what it is given;
+- `direct`: tests/bench/direct.py, the least that can be done in Python without that library;
 - `five`: a rig of five transforms on each output, run as a player runs it.
 
-All three get the scheduling that `run` asks for, where it is granted. This program plays to them
+All get the scheduling that `run` asks for, where it is granted. This program plays to them
 and listens (`Ears`). It takes the time neither of its own sending nor of its own hearing: a small
 C++ program (listener.cpp) is woken first of all when a message arrives, and reads the clock. It
 hears what is played as well as what comes out, so the difference of two times is the way's alone:
@@ -43,8 +44,13 @@ FIVE = """
 """
 FIVE_WITH_CLOCK = FIVE.replace("clock: drop", "transport: drop")
 
-CPP, BARE, RIG = "C++", "bare", "five"
-WHAT = {CPP: "C++ pass-through", BARE: "bare python-rtmidi", RIG: "five transforms"}
+CPP, BARE, DIRECT, RIG = "C++", "bare", "direct", "five"
+WHAT = {
+    CPP: "C++ pass-through",
+    BARE: "bare python-rtmidi",
+    DIRECT: "bare Python, no library",
+    RIG: "five transforms",
+}
 
 LIBRARIES = {"pass_through": "-lrtmidi", "listener": "-lasound"}
 START_S, ANSWER_S = 60.0, 5.0
@@ -308,14 +314,15 @@ def ways(outputs: Sequence[int], chain: str = FIVE, *, apart: bool = False) -> I
         program = build("pass_through")
         if program is None:
             print("without the C++ pass-through; on Debian: apt install g++ librtmidi-dev\n")
-        kinds = (CPP, BARE, RIG) if program else (BARE, RIG)
+        kinds = (CPP, BARE, DIRECT, RIG) if program else (BARE, DIRECT, RIG)
         found = [Way(kind, number) for number in outputs for kind in kinds]
         for way in found:
             names = [way.in_name, *way.out_names]
             if way.kind == RIG:
                 stack.enter_context(running(run_rig(write_rig(way, folder, chain))))
                 continue
-            start = [str(program)] if way.kind == CPP else [sys.executable, __file__]
+            script = __file__ if way.kind == BARE else str(Path(__file__).with_name("direct.py"))
+            start = [str(program)] if way.kind == CPP else [sys.executable, script]
             stack.enter_context(running([*start, *names], real_time=True))
         for way in found:
             way.connect(apart=apart)
