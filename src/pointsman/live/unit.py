@@ -86,6 +86,8 @@ WatchdogSignal=SIGKILL
 KillMode=mixed
 KillSignal=SIGTERM
 TimeoutStopSec=10
+# It was told to end before it had begun; later it ends with 0.
+SuccessExitStatus=143
 # Should a helper process run out of memory, MIDI goes on; and others are to run out first.
 OOMPolicy=continue
 OOMScoreAdjust=-500
