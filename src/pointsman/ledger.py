@@ -110,13 +110,12 @@ class Strikes:
                     return ending
         return []
 
-    def lets_pass(self, note: int, count: int) -> bool:
-        """Whether a note-off may pass that the strike which ends has not begun, as it seems.
+    def lets_pass(self, ending: list[int], note: int, count: int) -> bool:
+        """Whether a note-off may pass that is none of the strike `ending`, which is let go of.
 
         The note has `count` strikes on its output. It may if that output has come after the
         strike, if it ends another strike of the same input note, and if nothing claims the note.
         """
-        ending = self.ending or []
         late = note & ~ON_ITS_OUTPUT | LATE
         return late in ending or self._ends_another(ending, note) or count > self.claims(note)
 
@@ -216,7 +215,7 @@ class Ledger:
         if (
             ending is not None
             and (note := self._first + key) not in ending
-            and not self._strikes.lets_pass(note, count)
+            and not self._strikes.lets_pass(ending, note, count)
         ):
             return False
         if count == 1:

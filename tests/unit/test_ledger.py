@@ -72,6 +72,9 @@ SCRIPTS: dict[str, tuple[str, list[int], list[int], list[int]]] = {
     "and may be ended by any note-off": ("later:on90 +60:on60 -60:off90", [], [60], []),
     "after All Notes Off nothing sounds": ("+60:on60 x", [], [], []),
     "but the note-off still goes where it belongs": ("+60:on60 x -60:off72", [72], [60], []),
+    "a later strike that is ended instead of one that began nothing ends whole": (
+        "+60: +60:on60,on64 -60:off60", [], [64], [],
+    ),
     "a note struck after All Notes Off sounds": ("+60:on60 x +60:on60", [], [], [60]),
 }  # fmt: skip
 
