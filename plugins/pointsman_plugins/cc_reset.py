@@ -115,8 +115,6 @@ class _Control:
         self.value_ns = 0
         self.owner_ns: int | None = None
         self.chord: set[int] = set()
-        self.is_active = False
-        """Whether it is among those that a note may concern."""
         self.timer: Timer | None = None
         self.undecided: deque[tuple[int, int]] = deque()
 
@@ -196,7 +194,6 @@ class CcReset(Plugin[CcResetOptions]):
         self._on_note_off = "note_off" in options.when
         self._on_stop = "stop" in options.when
         self._learned = "learn" in homes.values()
-        self._after = options.after
         self._reader = ControlReader(homes)
         self.only_controls = self._reader.numbers
         self._controls = [
@@ -252,14 +249,14 @@ class CcReset(Plugin[CcResetOptions]):
         if control.learns:
             control.learn(t_ns - self._window_ns())
             control.undecided.append((t_ns, value))
-        if control.is_active == control.idle:
+        if (control in self._active[control.channel]) == control.idle:
             self._find_active(control.channel)
-        if self._after is not None:
-            self._wait(control, self._after, t_ns)
+        self._wait(control, t_ns)
 
-    def _wait(self, control: _Control, after: Duration, t_ns: int) -> None:
-        """Begin the time that `after` gives."""
-        if not control.idle:
+    def _wait(self, control: _Control, t_ns: int) -> None:
+        """Begin the time that `after` gives, if it does."""
+        after = self.options.after
+        if after is not None and not control.idle:
             control.timer = self.host.after(after, t_ns, partial(self._waited, control))
 
     def on_note_on(self, data: bytes, t_ns: int) -> Emission:
@@ -326,6 +323,7 @@ class CcReset(Plugin[CcResetOptions]):
     def _send_home(self, channel: int, leaving: list[_Control]) -> list[bytes]:
         """The messages that put these controls home, where they are away."""
         homes = []
+        active = self._active[channel]
         for control in leaving:
             home = control.home
             if home is None or home == control.value:
@@ -333,9 +331,8 @@ class CcReset(Plugin[CcResetOptions]):
             else:
                 control.change(home, control.value_ns)
                 homes += self._home_of(control)
-            if control.is_active and control.idle:
-                control.is_active = False
-                self._active[channel].remove(control)
+            if control.idle and control in active:
+                active.remove(control)
         return homes
 
     def _home_of(self, control: _Control) -> list[bytes]:
@@ -344,12 +341,7 @@ class CcReset(Plugin[CcResetOptions]):
         return [*control.home_messages, *self._reader.reselect(control.channel, control.ref)]
 
     def _find_active(self, channel: int) -> None:
-        active = []
-        for control in self._controls[channel].values():
-            control.is_active = control.value != control.home or bool(control.undecided)
-            if control.is_active:
-                active.append(control)
-        self._active[channel] = active
+        self._active[channel] = [c for c in self._controls[channel].values() if not c.idle]
 
     def inherit(self, former: Self, t_ns: int) -> None:
         """Keep what was learnt of controls that are still named, and know what the synth has.
@@ -362,8 +354,7 @@ class CcReset(Plugin[CcResetOptions]):
             for control in controls.values():
                 if control.ref in known:
                     control.inherit(known[control.ref])
-                    if self._after is not None:
-                        self._wait(control, self._after, t_ns)
+                    self._wait(control, t_ns)
             self._find_active(channel)
 
     def _all_away(self) -> list[tuple[_Control, int, int]]:

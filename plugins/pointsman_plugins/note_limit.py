@@ -100,8 +100,7 @@ class NoteLimit(Plugin[NoteLimitOptions]):
             return data
         if len(voices) < self._limit:
             voices[note] = data[2]
-            if self._owed:
-                self._owed.pop(note, None)
+            self._owed.pop(note, None)
             return data
         if self._victim is None:
             self._owed[note] = self._owed.get(note, 0) + 1
@@ -122,11 +121,11 @@ class NoteLimit(Plugin[NoteLimitOptions]):
         note = (data[0] & 0x0F) << 7 | data[1]
         voices = self._voices[note >> 7]
         if note in voices:
-            again = self._again and self._again.pop(note, 0)
-            if not again:
-                del voices[note]
-            elif again > 1:
+            again = self._again.pop(note, 0)
+            if again > 1:
                 self._again[note] = again - 1
+            elif not again:
+                del voices[note]
             return data
         owed = self._owed.pop(note, 0)
         if owed > 1:

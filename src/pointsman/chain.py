@@ -309,17 +309,15 @@ class Chain:
         """Send one message along its path, and into the sink."""
         while True:
             key, stops, sink = path
-            for stop in stops:
+            for step, entry, onward in stops:
                 try:
-                    out = stop[0](data, t_ns)
+                    out = step(data, t_ns)
                 except PLUGIN_ERRORS as error:
-                    entry = stop[1]
                     self._fail(entry, _said(error), t_ns)
                     onward = self._paths[entry.place + 1]  # the new ones
                     break
                 if out is data:
                     continue
-                _, entry, onward = stop
                 if type(out) is bytes and (out_key := key_of(out)) != NO_MESSAGE:
                     entry._changed += 1
                     key, data = out_key, out

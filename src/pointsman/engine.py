@@ -16,7 +16,7 @@ from functools import partial
 from typing import NamedTuple
 
 from pointsman.chain import Chain, Entry, Observer
-from pointsman.ledger import Strikes
+from pointsman.ledger import Strikes, note_key
 from pointsman.message import (
     ACTIVE_SENSING_KEY,
     AFTER_NOTES,
@@ -614,7 +614,7 @@ class Engine:
     def _note(self, key: int, data: bytes, t_ns: int) -> None:
         """What a note-on makes begins a strike, and a note-off ends the oldest."""
         strikes = self._strikes
-        cause = (key & 0x0F) << 7 | data[1]  # as `note_key` has it
+        cause = note_key(data)
         if key >= FIRST_NOTE_ON:
             strikes.begin(cause)
             self._inward(key, data, t_ns)

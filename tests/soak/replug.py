@@ -25,8 +25,6 @@ from typing import Any
 
 from rigging import Cost, find, running, sound_of, until
 
-from pointsman.tables import table
-
 DEVICE = "Gull"
 RIG = """\
 input: {port: "Gull MIDI"}
@@ -145,7 +143,6 @@ def main() -> None:
         far = Far()
         far.plug()
         looks = {min(10, pulls), *(pulls * part // LOOKS for part in range(1, LOOKS + 1))}
-        held = []
         print("pulls, KiB, threads, files, clients", flush=True)
         for number in range(pulls):
             noticed_s, healed_s = pull_once(run, far, draw)
@@ -159,12 +156,8 @@ def main() -> None:
                 far.sounding.clear()
                 far.sounding_tug.clear()
             if number + 1 in looks:
-                cost = Cost.of(run.pid)
-                held.append((number + 1, *astuple(cost), clients()))
-                print(*held[-1], flush=True)
+                print(number + 1, *astuple(Cost.of(run.pid)), clients(), sep=", ", flush=True)
         errors, others = run.errors, run.other_lines
-    rows = [tuple(map(str, row)) for row in held]
-    print(table(("pulls", "KiB", "threads", "files", "clients"), rows))
     for what, times in (("noticed", noticed), ("healed", healed)):
         times.sort()
         print(f"{what}: median {times[len(times) // 2]:.2f} s, longest {times[-1]:.2f} s")

@@ -115,29 +115,26 @@ class Service:
     def deliver(self, data: bytes) -> None:
         """Take one message now. Whatever fails in here is kept for the steward to tell."""
         began_ns = self._clock_ns()
-        lock = self.lock
-        lock.acquire()  # as `with` does, at half the cost
         try:
-            if not self._accepting:
-                return
-            t_ns = self._clock_ns() - self._begun_ns
-            if self.tapped is not None:
-                self._tap(("in", t_ns, data))
-            self.engine.receive(data, t_ns)
-            schedule = self.engine.schedule
-            if schedule.timed or schedule.counted:
-                self._wake_if_earlier()
-            self.latency.note(self._clock_ns() - began_ns)
-            self._heard_ns.append(t_ns)
-            self._heard.append(data)
-            self._unsettled += 1
-            if self._unsettled == SETTLE_EVERY:
-                self._unsettled = 0
-                self._after_sending()
+            with self.lock:
+                if not self._accepting:
+                    return
+                t_ns = self._clock_ns() - self._begun_ns
+                if self.tapped is not None:
+                    self._tap(("in", t_ns, data))
+                self.engine.receive(data, t_ns)
+                schedule = self.engine.schedule
+                if schedule.timed or schedule.counted:
+                    self._wake_if_earlier()
+                self.latency.note(self._clock_ns() - began_ns)
+                self._heard_ns.append(t_ns)
+                self._heard.append(data)
+                self._unsettled += 1
+                if self._unsettled == SETTLE_EVERY:
+                    self._unsettled = 0
+                    self._after_sending()
         except Exception as error:
             self.fail(ANYWHERE, error)
-        finally:
-            lock.release()
 
     def _wake_if_earlier(self) -> None:
         due_ns = self.engine.next_due_ns
