@@ -8,7 +8,7 @@ from pathlib import Path
 
 import mido
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from report_kit import (
     demo_report,
@@ -378,6 +378,7 @@ def test_a_thinned_lane_keeps_the_extremes_of_every_span(
 
 @settings(deadline=None)
 @given(steps, st.integers(8, 40))
+@example([(2, 0), (0, 0), (126, 0), *[(0, 0)] * 5, (128, 0)], 8)  # a span that few are left of
 def test_thinned_twice_a_lane_keeps_what_it_would_of_all(
     values: list[tuple[int, int]], most: int
 ) -> None:

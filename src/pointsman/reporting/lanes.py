@@ -129,8 +129,6 @@ class Lane:
         yield range(begin, len(self.times))
 
     def _kept(self, span: range) -> list[int]:
-        if len(span) <= _KEPT_OF_A_SPAN:
-            return list(span)
         value = self.values.__getitem__
         kept = {span[0], min(span, key=value), max(span, key=value), span[-1]}
         flags = self.flags
