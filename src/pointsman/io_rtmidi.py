@@ -1,6 +1,7 @@
 """System MIDI through python-rtmidi. This is the only module that imports it.
 
-What python-rtmidi is like to live with, and what is done about it here:
+On every system it lists the ports there are. On Linux our own are `io_alsa`'s, elsewhere they are
+this module's. What python-rtmidi is like to live with, and what is done about it here:
 
 - Constructing a port raises where there is no sequencer, and prints to stderr besides: `missing`
   looks first, and says what to install or to switch on.
@@ -12,15 +13,10 @@ What python-rtmidi is like to live with, and what is done about it here:
   a message arrives just then. So an input is closed in steps (`RtMidiInput.close`).
 - Garbage collection never closes a port: `delete` does.
 - When a device is unplugged nothing is raised, and a port object stays dead when the device is
-  back. So a port has a name of its own in the sequencer, by which `alive` finds its connection
-  (`ports/alsa_clients.py`), and is never opened twice.
-- A port is opened by its place in a list, which may have changed since: what got connected is
-  looked at afterwards.
+  back. So the list of ports is looked at, and a port is never opened twice.
+- A port is opened by its place in a list, which may have changed since: the list is looked at
+  again afterwards.
 - `get_ports` holds the interpreter lock while it asks: it is called when a port has come or gone.
-- A SysEx message leaves as one event of the sequencer. One that is too long for its receiver is
-  cut short by a sound card's driver (`CARD_SYSEX`). Another program never gets it, and nor does it
-  get anything that is sent after it (`PROGRAM_SYSEX`); only above 16,355 bytes does `send_message`
-  say so. Parts of a message are refused by `send_message`. So such messages are refused here.
 """
 
 from __future__ import annotations
@@ -28,7 +24,6 @@ from __future__ import annotations
 import gc
 import os
 import re
-import secrets
 import sys
 import threading
 import time
@@ -38,23 +33,14 @@ from typing import Any
 from pointsman.errors import PortError, one_line
 from pointsman.ports import alsa_clients, thread_state
 from pointsman.ports.backend import Deliver, Ended, InputPort, OutputPort
-from pointsman.ports.usb import address_of, card_of
 
 CLIENT = "Pointsman"
 """The name under which the system shows our ports; they are never offered to a rig."""
 
 SEQUENCER = "/dev/snd/seq"
-CARD_SYSEX = 4096
-"""The longest SysEx in bytes that the driver of a sound card takes: the size of its buffer.
 
-Measured with a USB interface on Linux 6.1; the default of the kernel's raw MIDI buffers.
-"""
-
-PROGRAM_SYSEX = 199 * 28
-"""The longest SysEx in bytes that other programs take: 199 of the 200 cells of an input pool.
-
-Measured on Linux 6.1: 5,572 pass, 5,573 do not. A cell holds 28 bytes, and the first is the event.
-"""
+REMEDY = "end other programs that use MIDI"
+FULL = "the MIDI system takes no more ports; end another program that uses MIDI"
 
 _SETTLE_S = 0.02
 """How long a callback that has begun may take to end, before its port is closed."""
@@ -95,7 +81,7 @@ def _make(*, is_input: bool) -> Any:
     maker = rtmidi.MidiIn if is_input else rtmidi.MidiOut
     seen = alsa_clients.look(fresh=True)
     if seen is not None and seen.is_full():  # the library would print a line of its own, each time
-        raise PortError("the MIDI system takes no more ports; end another program that uses MIDI")
+        raise PortError(FULL)
     try:
         return maker(api, name=CLIENT)
     except Exception as error:
@@ -103,10 +89,7 @@ def _make(*, is_input: bool) -> Any:
 
 
 def _no_answer(error: Exception) -> PortError:
-    return PortError(f"the MIDI system does not answer: {_why(error)}; {_REMEDY}")
-
-
-_REMEDY = "end other programs that use MIDI"
+    return PortError(f"the MIDI system does not answer: {_why(error)}; {REMEDY}")
 
 
 def _why(error: Exception) -> str:
@@ -159,12 +142,15 @@ class _Lister:
 _listers = {is_input: _Lister(is_input=is_input) for is_input in (True, False)}
 
 
-def port_names(*, is_input: bool) -> list[str]:
-    """The full names of the system's ports, without our own. PortError when there is no MIDI."""
+def port_names(*, is_input: bool, young_s: float = 0.0) -> list[str]:
+    """The full names of the system's ports, without our own. PortError when there is no MIDI.
+
+    A list that is at most `young_s` seconds old is good enough.
+    """
     lacking = missing()
     if lacking:
         raise PortError(lacking)
-    return _listers[is_input].names()
+    return _listers[is_input].names(young_s=young_s)
 
 
 class _Connection:
@@ -175,7 +161,6 @@ class _Connection:
         if lacking:
             raise PortError(f"port '{name}': {lacking}")
         self._name, self._is_input, self._virtual = name, is_input, virtual
-        self._label = f"{'in' if is_input else 'out'} {secrets.token_hex(4)}"
         self._closed = False
         try:
             self.midi = _make(is_input=is_input)
@@ -188,7 +173,7 @@ class _Connection:
             if isinstance(error, PortError):
                 raise
             what = f"port '{name}' does not open: {_why(error)}"
-            raise PortError(f"{what}; plug it in again, or {_REMEDY}") from error
+            raise PortError(f"{what}; plug it in again, or {REMEDY}") from error
 
     def _open(self) -> None:
         if self._virtual:
@@ -197,30 +182,18 @@ class _Connection:
         names = self.midi.get_ports()
         if self._name not in names:
             raise PortError(f"port '{self._name}' is gone; plug it in again")
-        self.midi.open_port(names.index(self._name), name=self._label)
-        if self._is_linked(fresh=True) is False:
+        self.midi.open_port(names.index(self._name), name=f"{self._name} to {CLIENT}")
+        if self.midi.get_ports() != names:
             raise PortError(f"port '{self._name}' went away just now; plug it in again")
 
     def alive(self) -> bool:
         """Whether it is open and what it was opened for is still there."""
         if self._closed or self._virtual:
             return not self._closed
-        if self._is_linked(fresh=False):
-            return True
-        linked = self._is_linked(fresh=True)  # a look from before we opened says nothing about us
-        if linked is not None:
-            return linked
         try:
-            return self._name in _listers[self._is_input].names(young_s=alsa_clients.FRESH_S)
+            return self._name in port_names(is_input=self._is_input, young_s=alsa_clients.FRESH_S)
         except PortError:
             return True  # nobody can tell
-
-    def _is_linked(self, *, fresh: bool) -> bool | None:
-        """Whether the sequencer has our connection; None where it does not tell."""
-        address = address_of(self._name)
-        seen = alsa_clients.look(fresh=fresh)
-        links = None if seen is None else seen.links(self._label)
-        return None if links is None or address is None else address in links
 
     def close(self) -> None:
         """Close it and give it back to the system, whatever fails on the way."""
@@ -238,17 +211,11 @@ class RtMidiOutput(OutputPort):
 
     def __init__(self, name: str, *, virtual: bool = False) -> None:
         self._name = name
-        self._longest = _longest_sysex(name)
         self._connection: _Connection | None = _Connection(name, is_input=False, virtual=virtual)
         self._send = self._connection.midi.send_message
 
     def send(self, data: bytes, t_ns: int) -> None:
-        """Hand one message to the system; PortError for a SysEx that would not arrive whole."""
-        if len(data) > self._longest:
-            raise PortError(
-                f"port '{self._name}' takes SysEx of up to {self._longest} bytes, and one of "
-                f"{len(data)} was left out; send it to the synth by itself, without Pointsman"
-            )
+        """Hand one message to the system."""
         try:
             self._send(data)
         except Exception as error:
@@ -265,13 +232,6 @@ class RtMidiOutput(OutputPort):
         if connection is not None:
             self._send = _refuse
             connection.close()
-
-
-def _longest_sysex(name: str) -> int:
-    """How many bytes may go to a port at once; what receives from a virtual one is a program."""
-    if not sys.platform.startswith("linux"):
-        return sys.maxsize
-    return PROGRAM_SYSEX if card_of(name) is None else CARD_SYSEX
 
 
 def _refuse(data: bytes) -> None:

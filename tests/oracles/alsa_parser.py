@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ctypes
 
+EVENT_BYTES = 28
+
 
 class AlsaParser:
     """libasound's reader of a MIDI byte stream; it needs no sound device."""
@@ -43,3 +45,18 @@ class AlsaParser:
                 )
                 found.append((count, self._bytes.raw[:size]))
         return found
+
+    def event_of(self, message: bytes) -> bytes:
+        """The event that libasound makes of a message, without the bytes of a SysEx."""
+        self._library.snd_midi_event_init(self._reader)
+        ctypes.memset(self._event, 0, EVENT_BYTES)  # it leaves alone what a message does not need
+        for byte in message:
+            if self._library.snd_midi_event_encode_byte(self._reader, byte, self._event) == 1:
+                return self._event.raw[:EVENT_BYTES]
+        raise AssertionError(f"{message.hex(' ')} is no message for libasound")
+
+    def bytes_of(self, event: bytes) -> bytes:
+        """What libasound makes of an event that is whole by itself; nothing where that is none."""
+        given = ctypes.create_string_buffer(event, EVENT_BYTES)
+        size = self._library.snd_midi_event_decode(self._writer, self._bytes, self.LONGEST, given)
+        return self._bytes.raw[: max(size, 0)]

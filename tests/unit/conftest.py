@@ -3,18 +3,33 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from kernel_kit import Kernel
 from midi_kit import Library, Sequencer
 from quay import Quay
 
-from pointsman import io_rtmidi
+from pointsman import io_alsa, io_rtmidi
 from pointsman.ports import alsa_clients, thread_state, usb
 
 
 @pytest.fixture
-def library(monkeypatch: pytest.MonkeyPatch, sequencer: Sequencer, tmp_path: Path) -> Library:
+def kernel(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Kernel]:
+    """The sequencer, as the kernel answers for it."""
+    kernel = Kernel(tmp_path)
+    monkeypatch.setattr(io_alsa, "open_sequencer", kernel.open)
+    monkeypatch.setattr(io_alsa, "fcntl", SimpleNamespace(ioctl=kernel.ioctl))
+    yield kernel
+    kernel.close()
+
+
+@pytest.fixture
+def library(
+    monkeypatch: pytest.MonkeyPatch, sequencer: Sequencer, kernel: Kernel, tmp_path: Path
+) -> Library:
     """A machine with a MIDI system, whose kernel shows no list of clients unless told to."""
     library = Library()
     monkeypatch.setitem(sys.modules, "rtmidi", library)

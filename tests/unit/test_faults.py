@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from kernel_kit import Kernel
 from midi_kit import BOX, GULL, THROUGH, Library, Sequencer
 from quay import NOTE_OFF, NOTE_ON, Quay, controlled, load, playing, until
 from test_ports_again import RECORDED
@@ -56,10 +57,14 @@ def test_a_list_that_was_cut_short_does_not_hide_a_port_for_good(
 
 @pytest.mark.parametrize("number", [errno.EIO, errno.EMFILE, errno.EACCES], ids=errno.errorcode.get)
 def test_a_list_of_clients_that_cannot_be_read_loses_no_port(
-    library: Library, sequencer: Sequencer, monkeypatch: pytest.MonkeyPatch, number: int
+    library: Library,
+    kernel: Kernel,
+    sequencer: Sequencer,
+    monkeypatch: pytest.MonkeyPatch,
+    number: int,
 ) -> None:
     monkeypatch.setattr(alsa_clients, "FRESH_S", 0.0)
-    library.on_open = lambda name: sequencer.show(
+    kernel.on_link = lambda name: sequencer.show(
         f'Client 128 : "Pointsman" [User Legacy]\n  Port   0 : "{name}" (R)\n'
         "    Connecting To: 32:0[r:0]\n"
     )

@@ -1,4 +1,4 @@
-"""Ports: what a rig may write, which port that means, and how ports are opened and closed.
+"""Ports: what a rig may write, which port that means, and what a machine may lack.
 
 The MIDI library is a stand-in here; tests/alsa has the real one on a real sequencer.
 """
@@ -9,18 +9,16 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from midi_kit import BOX, GULL, MINI, OWN, THERE, THROUGH, TWIN, Library, Midi
+from kernel_kit import Kernel
+from midi_kit import BOX, GULL, MINI, OWN, THERE, THROUGH, TWIN, Library
 
 from pointsman import io_rtmidi
 from pointsman.cli import main
 from pointsman.errors import PortError, PortLookupError
 from pointsman.io_smf import SmfReader
 from pointsman.io_tsv import read_tsv
-from pointsman.ports import thread_state
-from pointsman.ports.backend import InputPort
 from pointsman.ports.files import FilePorts
 from pointsman.ports.names import match_name
 from pointsman.ports.null import NullPorts
@@ -192,17 +190,6 @@ def test_nothing_is_missing(library: Library) -> None:
     assert io_rtmidi.missing() is None
 
 
-def test_only_linux_has_a_sequencer_to_look_for(
-    library: Library, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(sys, "platform", "darwin")
-    monkeypatch.setattr(io_rtmidi, "SEQUENCER", "/dev/none/seq")
-    library.apis = []
-    assert io_rtmidi.missing() is None
-    io_rtmidi.RtMidiOutput("Harbour", virtual=True)
-    assert library.calls[0] == ("out", "made", library.API_UNSPECIFIED, "Pointsman")
-
-
 def test_where_something_is_missing_every_way_to_a_port_says_what(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -213,9 +200,10 @@ def test_where_something_is_missing_every_way_to_a_port_says_what(
     with pytest.raises(PortLookupError) as caught:
         VirtualPorts().find("Gull", Path(), is_input=False)
     assert str(caught.value) == f"port 'virtual:Gull' cannot be had: {NOT_INSTALLED}"
-    with pytest.raises(PortError) as refused:
-        io_rtmidi.RtMidiInput("Gull")
-    assert str(refused.value) == f"port 'Gull': {NOT_INSTALLED}"
+    for open_port in (SystemPorts().open_input, VirtualPorts().open_output):
+        with pytest.raises(PortError) as refused:
+            open_port("Gull")
+        assert str(refused.value) == f"port 'Gull': {NOT_INSTALLED}"
 
 
 def test_a_midi_system_that_does_not_answer(library: Library) -> None:
@@ -224,175 +212,6 @@ def test_a_midi_system_that_does_not_answer(library: Library) -> None:
     with pytest.raises(PortLookupError) as caught:
         SystemPorts().find("Gull", Path(), is_input=True)
     assert str(caught.value) == f"input port 'Gull' cannot be had: {said}"
-    with pytest.raises(PortError) as refused:
-        SystemPorts().open_output(GULL)
-    assert str(refused.value) == f"port '{GULL}' does not open: {said}"
-
-
-# ---- opening and closing -------------------------------------------------------------------------
-
-
-def test_an_output_is_opened_by_its_place_in_the_list_and_deleted(
-    library: Library, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("pointsman.io_rtmidi.secrets.token_hex", lambda n: "5f1c09ab"[: 2 * n])
-    port = SystemPorts().open_output(MINI)
-    port.send(b"\xf8", 5)
-    port.close()
-    port.close()
-    assert library.calls == [
-        ("out", "made", library.API_LINUX_ALSA, "Pointsman"),
-        ("out", "open_port", 2, "out 5f1c09ab"),
-        ("out", "send_message", b"\xf8"),
-        ("out", "close_port"),
-        ("out", "delete"),
-    ]
-    with pytest.raises(PortError, match="the port is closed"):
-        port.send(b"\xf8", 5)
-
-
-def test_virtual_ports_are_made_with_the_name_that_the_rig_gives(library: Library) -> None:
-    VirtualPorts().open_output("Harbour")
-    VirtualPorts().open_input("Harbour")
-    made = [call for call in library.calls if call[1] == "open_virtual_port"]
-    assert made == [("out", "open_virtual_port", "Harbour"), ("in", "open_virtual_port", "Harbour")]
-
-
-def test_an_input_is_asked_for_sysex_clock_and_active_sensing_too(library: Library) -> None:
-    SystemPorts().open_input(GULL)
-    assert library.made[0].ignored == {"sysex": False, "timing": False, "active_sense": False}
-
-
-def listen(port: InputPort) -> list[bytes]:
-    heard: list[bytes] = []
-    port.start(heard.append, lambda fault: None)
-    return heard
-
-
-def test_what_comes_in_is_handed_over_as_bytes(library: Library) -> None:
-    heard = listen(SystemPorts().open_input(GULL))
-    callback = library.made[0].callback
-    assert callback is not None
-    callback(([0x90, 60, 100], 0.25), None)
-    callback(([0xF0, 1, 0xF7], 0.0), None)
-    assert heard == [b"\x90\x3c\x64", b"\xf0\x01\xf7"]
-
-
-def test_the_librarys_thread_keeps_its_state_from_the_first_message_on(
-    library: Library, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    kept: list[int] = []
-
-    def keep() -> int:
-        kept.append(len(heard))
-        return 4711
-
-    heard = listen(SystemPorts().open_input(GULL))
-    monkeypatch.setattr(thread_state, "keep", keep)
-    callback = library.made[0].callback
-    assert callback is not None
-    for _ in range(3):
-        callback(([0xF8], 0.0), None)
-    assert kept == [0]
-
-
-def test_an_input_is_closed_in_steps(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No more callbacks, time for the last one to end, then the port: in one step it can hang."""
-    held: list[list[Any]] = []
-
-    def sleep(seconds: float) -> None:
-        library.calls.append(("sleep", seconds))
-
-    def get_referents(midi: Midi) -> list[Any]:
-        held.append([midi.callback])
-        return held[-1]
-
-    monkeypatch.setattr("pointsman.io_rtmidi.time.sleep", sleep)
-    monkeypatch.setattr("pointsman.io_rtmidi.gc.get_referents", get_referents)
-    port = SystemPorts().open_input(GULL)
-    listen(port)
-    callback = library.made[0].callback
-    assert callback is not None
-    callback(([0xF8], 0.0), None)
-    library.calls.clear()
-    port.close()
-    port.close()
-    assert library.calls == [
-        ("in", "cancel_callback"),
-        ("sleep", 0.02),
-        ("in", "close_port"),
-        ("in", "delete"),
-        ("free", 4711),  # the thread has ended by now
-    ]
-    assert held == [[callback]]  # looked for while it was still set
-
-
-def test_a_port_that_does_not_open_is_deleted_and_says_why(library: Library) -> None:
-    library.refuses = True
-    with pytest.raises(PortError) as caught:
-        SystemPorts().open_output(GULL)
-    assert str(caught.value) == (
-        f"port '{GULL}' does not open: device or resource busy; "
-        "plug it in again, or end other programs that use MIDI"
-    )
-    assert library.calls[-1] == ("out", "delete")
-
-
-def test_a_port_that_went_away_between_finding_and_opening(library: Library) -> None:
-    for open_port in (SystemPorts().open_input, SystemPorts().open_output):
-        with pytest.raises(PortError, match=r"^port 'Buoy' is gone; plug it in again$"):
-            open_port("Buoy")
-        assert library.calls[-1][1] == "delete"
-
-
-def test_a_message_that_the_system_refuses_says_which_port(library: Library) -> None:
-    port = SystemPorts().open_output(GULL)
-    library.refuses = True
-    with pytest.raises(PortError) as caught:
-        port.send(b"\xf8", 0)
-    assert str(caught.value) == f"port '{GULL}' refused a message: error sending"
-
-
-LIMITS = [
-    ("a sound card", GULL, False, 4096),
-    ("the last client of a card", "Quay:Quay MIDI 1 127:0", False, 4096),
-    ("the system's own through port", THROUGH, False, 5572),
-    ("another program", "Sampler:in 128:0", False, 5572),
-    ("whoever connects", "Harbour", True, 5572),
-]
-
-
-@pytest.mark.parametrize(
-    ("name", "virtual", "limit"), [case[1:] for case in LIMITS], ids=[case[0] for case in LIMITS]
-)
-def test_sysex_that_would_not_arrive_whole_is_refused(
-    library: Library, name: str, virtual: bool, limit: int
-) -> None:
-    """Limits as measured on ALSA; see tests/alsa."""
-    library.ports.append(name)
-    port = io_rtmidi.RtMidiOutput(name, virtual=virtual)
-    whole = b"\xf0" + bytes(limit - 2) + b"\xf7"
-    port.send(whole, 0)
-    assert library.calls[-1] == ("out", "send_message", whole)
-    with pytest.raises(PortError) as caught:
-        port.send(b"\xf0" + bytes(20_000) + b"\xf7", 0)
-    assert str(caught.value) == (
-        f"port '{name}' takes SysEx of up to {limit} bytes, and one of 20002 was left out; "
-        "send it to the synth by itself, without Pointsman"
-    )
-    with pytest.raises(PortError):
-        port.send(b"\xf0" + bytes(limit - 1) + b"\xf7", 0)
-    port.send(b"\xf8", 0)
-    assert library.calls[-1] == ("out", "send_message", b"\xf8")
-
-
-def test_elsewhere_the_system_takes_sysex_of_any_length(
-    library: Library, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(sys, "platform", "darwin")
-    port = io_rtmidi.RtMidiOutput("Harbour", virtual=True)
-    port.send(b"\xf0" + bytes(20_000) + b"\xf7", 0)
-    assert library.calls[-1][1] == "send_message"
 
 
 # ---- files and nothing ---------------------------------------------------------------------------
@@ -491,7 +310,8 @@ def test_whatever_is_wrong_with_a_file_ends_the_run(
 
 
 def test_null_is_silent_and_swallows() -> None:
-    heard = listen(NullPorts().open_input(""))
+    heard: list[bytes] = []
+    NullPorts().open_input("").start(heard.append, lambda fault: None)
     NullPorts().open_output("").send(b"\xf8", 0)
     assert heard == []
 
@@ -500,7 +320,7 @@ def test_null_is_silent_and_swallows() -> None:
 
 
 def test_every_missing_port_is_told_before_one_is_opened(
-    tmp_path: Path, library: Library, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, library: Library, kernel: Kernel, capsys: pytest.CaptureFixture[str]
 ) -> None:
     rig = tmp_path / "rig.yaml"
     rig.write_text(
@@ -519,7 +339,7 @@ def test_every_missing_port_is_told_before_one_is_opened(
         f"output buoy: there is no folder '{tmp_path / 'none'}' to record in; make it first",
     ]
     assert not (tmp_path / "gull.tsv").exists()
-    assert not any(call[1] == "open_port" for call in library.calls)
+    assert kernel.made == []
 
 
 def test_a_system_port_without_a_midi_system_ends_with_3(

@@ -45,6 +45,9 @@ class OutputPort(ABC):
 class InputPort(ABC):
     """An open port that messages come in by."""
 
+    gaps: int = 0
+    """How often messages were lost before they reached us: the system had no more room for them."""
+
     @abstractmethod
     def start(self, deliver: Deliver, ended: Ended) -> None:
         """Begin to hand over what comes in."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
-from pointsman import io_rtmidi
+from pointsman import io_alsa, io_rtmidi
 from pointsman.errors import PortError, PortLookupError
 from pointsman.ports.backend import InputPort, OutputPort, PortBackend
 from pointsman.ports.finding_again import Doubt, Mark, choose
@@ -74,11 +75,25 @@ class SystemPorts(PortBackend):
 
     def open_input(self, name: str) -> InputPort:
         """Open a system port to read from."""
-        return io_rtmidi.RtMidiInput(name)
+        return _open_input(name)
 
     def open_output(self, name: str) -> OutputPort:
         """Open a system port to write to."""
-        return io_rtmidi.RtMidiOutput(name)
+        return _open_output(name)
+
+
+def _open_input(name: str, *, virtual: bool = False) -> InputPort:
+    own = io_alsa.AlsaInput if _has_sequencer() else io_rtmidi.RtMidiInput
+    return own(name, virtual=virtual)
+
+
+def _open_output(name: str, *, virtual: bool = False) -> OutputPort:
+    own = io_alsa.AlsaOutput if _has_sequencer() else io_rtmidi.RtMidiOutput
+    return own(name, virtual=virtual)
+
+
+def _has_sequencer() -> bool:
+    return sys.platform.startswith("linux")
 
 
 def _direction(is_input: bool) -> str:
@@ -133,8 +148,8 @@ class VirtualPorts(PortBackend):
 
     def open_input(self, name: str) -> InputPort:
         """Make a port that others can send to."""
-        return io_rtmidi.RtMidiInput(name, virtual=True)
+        return _open_input(name, virtual=True)
 
     def open_output(self, name: str) -> OutputPort:
         """Make a port that others can read from."""
-        return io_rtmidi.RtMidiOutput(name, virtual=True)
+        return _open_output(name, virtual=True)

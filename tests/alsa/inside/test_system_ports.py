@@ -6,6 +6,8 @@ import json
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from textwrap import dedent
 
@@ -23,7 +25,10 @@ from sequencer import (
     until,
 )
 
+from pointsman.errors import PortError
+from pointsman.io_alsa import AlsaInput, AlsaOutput
 from pointsman.io_rtmidi import RtMidiInput
+from pointsman.ports import alsa_clients
 
 pytestmark = on_alsa
 
@@ -130,6 +135,67 @@ def test_the_librarys_thread_keeps_its_python_state_between_messages(tmp_path: P
     until(lambda: len(counts) == 5, "five messages")
     midi.close()
     assert counts == [1, 2, 3, 4, 5]
+
+
+ROOM = 1999
+"""How many events wait in a pool of 2000 on Linux 6.1."""
+
+
+def numbered(count: int) -> list[bytes]:
+    """Bends that can be told apart."""
+    return [bytes((0xE0, number & 0x7F, number >> 7)) for number in range(count)]
+
+
+@contextmanager
+def joined(name: str) -> Iterator[tuple[AlsaOutput, AlsaInput]]:
+    """An output of ours that an input of ours listens to."""
+    tug, gull = AlsaOutput(f"{name} Tug", virtual=True), AlsaInput(f"{name} Gull", virtual=True)
+    connect(port(f"{name} Tug").address, port(f"{name} Gull").address)
+    try:
+        yield tug, gull
+    finally:
+        gull.close()
+        tug.close()
+
+
+def test_what_a_program_did_not_take_it_gets_when_it_does() -> None:
+    """What has waited in its own pool until then the kernel throws away, and tells it so."""
+    sent, heard = numbered(3000), list[bytes]()
+    with joined("Still") as (tug, gull):
+        assert alsa_clients.CLIENTS.read_text().count("Pool size          : 2000") == 1
+        for data in sent:
+            tug.send(data, 0)  # what has no room in the other's pool waits with us
+        gull.start(heard.append, lambda fault: None)
+
+        def caught_up() -> bool:
+            assert tug.alive()  # as a service asks
+            return len(heard) >= len(sent) - ROOM
+
+        until(caught_up, "all of it")
+        assert heard == sent[ROOM:]
+        assert gull.gaps == 1
+
+
+def test_what_finds_no_room_at_all_is_refused_and_what_got_lost_is_noticed() -> None:
+    """With a second listener nobody waits for the one that stands still; its loss it is told of."""
+    heard: list[bytes] = []
+    other: list[bytes] = []
+    with joined("Full") as (tug, gull), joined("Other") as (_, second):
+        connect(port("Full Tug").address, port("Other Gull").address)
+        second.start(other.append, lambda fault: None)
+        refused = 0
+        for data in numbered(2100):
+            try:
+                tug.send(data, 0)
+            except PortError:
+                refused += 1
+        until(lambda: len(other) == 2100, "the other one")
+        assert other == numbered(2100)
+        assert refused == 2100 - ROOM
+        gull.start(heard.append, lambda fault: None)
+        until(lambda: gull.gaps == 1, "the gap")
+        tug.send(b"\xf8", 0)
+        until(lambda: heard == [b"\xf8"], "what comes after it")
 
 
 CYCLES = 30
