@@ -307,6 +307,38 @@ def test_an_input_that_vanishes_and_is_back(tmp_path: Path, quay: Quay, wish: st
     assert run.lines.told("input lost") == [{"port": "stage", "until": "it is plugged in again"}]
 
 
+@pytest.mark.parametrize("wish", ["release", "none"])
+def test_where_messages_were_lost_on_the_way_in_nothing_is_left_held(
+    tmp_path: Path, quay: Quay, wish: str
+) -> None:
+    """Note-offs may be among them, and no others will come."""
+    rig = load(tmp_path, HOLDS + f"    safety: {{on_input_lost: {wish}}}\n")
+    with playing(rig, quay) as run:
+        tug = quay.outputs["tug"]
+        quay.play(CONTROL, NOTE_ON)
+        quay.input.gaps += 1
+        told = run.told("messages lost before they came in")
+        released = [NOTE_OFF, b"\xb0\x4a\x40"] if wish == "release" else []
+        assert tug.heard == [CONTROL, NOTE_ON, *released]
+        assert told == [
+            {
+                "port": "stage",
+                "why": "more came at once than the system could keep; what was held was released",
+            }
+        ]
+        quay.play(NOTE_ON, NOTE_OFF)
+        assert tug.heard.count(NOTE_ON) == tug.heard.count(NOTE_OFF) == 2
+        assert (run.status["input"]["state"], run.status["input"]["gaps"]) == ("open", 1)
+        quay.pull("<stage")
+        run.told("input lost")
+        quay.put("<stage")
+        run.told("input is back")
+        run.turns(2)
+        quay.input.gaps += 2  # those of another port of that name
+        run.told("messages lost before they came in", 2)
+        assert run.status["input"]["gaps"] == 3
+
+
 def test_an_input_that_does_not_start_is_tried_again(tmp_path: Path, quay: Quay) -> None:
     with playing(load(tmp_path, HOLDS), quay) as run:
         quay.pull("<stage")

@@ -37,7 +37,9 @@ STATUS: dict[str, Any] = {
     "transport": {
         "playing": True, "bar": 17, "tempo": 120.0, "clock_jitter_us": {"p50": 90, "max": 1200},
     },
-    "input": port("Pier", "Pier Sequencer MIDI 1", received=1234, per_second=48.25, malformed=1),
+    "input": port(
+        "Pier", "Pier Sequencer MIDI 1", received=1234, per_second=48.25, malformed=1, gaps=0
+    ),
     "input_entries": [],
     "outputs": {
         "tug": port(
@@ -99,17 +101,22 @@ def test_trouble_comes_first(status: dict[str, Any]) -> None:
     status["input"].update(state="missing", trouble="no port is called Pier")
     tug.update(state="lost", unsent={"the port was gone": 12, "none": 0})
     tug["entries"][0]["fault"] = "ValueError: fog"
+    status["input"]["gaps"] = 2
     status["notes"] = ["the state file cannot be written: the disk is full"]
-    assert show_status(status).splitlines()[:6] == [
+    assert show_status(status).splitlines()[:7] == [
         "TROUBLE",
         "  input: Pier is not there yet; plug it in, it begins by itself (no port is called Pier)",
         "  tug: Tug is lost; plug it in again, it goes on by itself",
         "  tug: one voice (harbour.yaml:8) failed and is left out: ValueError: fog",
         "  tug: 12 messages not sent: the port was gone",
+        "  input: 2 times more came at once than the system could keep; some of it is lost",
         "  the state file cannot be written: the disk is full",
     ]
     assert "  failed\n" in show_status(status)
-    assert len(troubles(status)) == 5
+    assert len(troubles(status)) == 6
+    status["input"]["gaps"] = 1
+    once = "input: once more came at once than the system could keep; some of it is lost"
+    assert once in troubles(status)
 
 
 def test_nothing_at_all(status: dict[str, Any]) -> None:

@@ -74,6 +74,19 @@ class InputLink(Link):
     """The port that is read."""
 
     port: InputPort | None = None
+    gaps = 0
+    """How often messages were lost on the way to it, since the run began."""
+
+    _counted: tuple[InputPort | None, int] = (None, 0)
+
+    def count_gaps(self) -> int:
+        """How often messages were lost since this was last asked."""
+        port, (before, known) = self.port, self._counted
+        gaps = 0 if port is None else port.gaps
+        new = gaps - (known if port is before else 0)
+        self._counted = (port, gaps)
+        self.gaps += new
+        return new
 
 
 class Cable:

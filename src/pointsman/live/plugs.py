@@ -23,6 +23,7 @@ class Plugs:
         """Notice what has gone, and open what is there again."""
         for link in self._links.lost():
             self._lose(link)
+        self._look_for_gaps()
         self.follow_input()
         for output in self._links.away():
             if not output.is_open:  # it may be back with another that shares its port
@@ -41,6 +42,17 @@ class Plugs:
             self._links.give_up_input()
             self._release_input()  # what was still on its way when the plug was pulled
             self._log.warning("input lost", port=name, until="it is plugged in again")
+
+    def _look_for_gaps(self) -> None:
+        """Where messages were lost, note-offs may be among them: they will not come any more."""
+        link = self._links.input
+        if link.count_gaps():
+            self._release_input()
+            self._log.warning(
+                "messages lost before they came in",
+                port=link.found,
+                why="more came at once than the system could keep; what was held was released",
+            )
 
     def _release_input(self) -> None:
         with self._service.lock:

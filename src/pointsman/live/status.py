@@ -73,6 +73,7 @@ def status(service: Service, links: Links, pace: Pace, notes: Iterable[str] = ()
         "received": engine.received,
         "per_second": pace.per_second.get(None, 0.0),
         "malformed": engine.malformed,
+        "gaps": links.input.gaps,
     }
     with service.lock:
         now_ns, names = service.now_ns(), engine.song_names

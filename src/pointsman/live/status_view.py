@@ -71,6 +71,10 @@ def troubles(status: Status) -> list[str]:
         for reason, count in output["unsent"].items()
         if count
     ]
+    if gaps := status["input"]["gaps"]:
+        often = "once" if gaps == 1 else f"{gaps} times"
+        what = "more came at once than the system could keep; some of it is lost"
+        found.append(f"input: {often} {what}")
     return list(dict.fromkeys([*found, *status["notes"]]))
 
 
