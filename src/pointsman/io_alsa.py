@@ -35,7 +35,7 @@ from pointsman import io_rtmidi
 from pointsman.errors import PortError
 from pointsman.io_rtmidi import CLIENT, REMEDY, SEQUENCER
 from pointsman.ports import alsa_clients
-from pointsman.ports.alsa_events import EVENT_BYTES, EventReader, Events, nudge
+from pointsman.ports.alsa_events import EVENT_BYTES, EventReader, Events, TooLongError, nudge
 from pointsman.ports.backend import Deliver, Ended, InputPort, OutputPort
 from pointsman.ports.usb import address_of, card_of
 
@@ -100,8 +100,6 @@ SET_CLIENT_POOL = _request(1, 0x4C, POOL)
 QUERY_SUBS = _request(3, 0x4F, QUERY)
 
 _STANDS_STILL = "a program that is connected to it takes no more; see what holds it up"
-
-_events = Events()
 
 
 def open_sequencer(mode: int) -> int:
@@ -224,6 +222,7 @@ class AlsaOutput(OutputPort):
         self._name = name
         # what receives from a virtual port is a program
         self._longest = PROGRAM_SYSEX if virtual or card_of(name) is None else CARD_SYSEX
+        self._events = Events(self._longest)
         self._client = _Client(name, is_input=False, virtual=virtual)
         self._file = self._client.file
         self._behind: deque[bytes] = deque()
@@ -232,21 +231,21 @@ class AlsaOutput(OutputPort):
 
     def send(self, data: bytes, t_ns: int) -> None:
         """Hand one message to the system; PortError for a SysEx that would not arrive whole."""
-        if len(data) > self._longest:
-            raise PortError(
-                f"port '{self._name}' takes SysEx of up to {self._longest} bytes, and one of "
-                f"{len(data)} was left out; send it to the synth by itself, without Pointsman"
-            )
-        event = _events[data]
-        if self._behind:
-            self._put_behind(event)
-            return
         try:
-            os.write(self._file, event)
+            event = self._events[data]
+            if self._behind:
+                self._put_behind(event)
+            else:
+                os.write(self._file, event)
         except BlockingIOError:
             self._put_behind(event)
         except OSError as error:
             raise self._refused(error) from error
+        except TooLongError as error:
+            raise PortError(
+                f"port '{self._name}' takes SysEx of up to {self._longest} bytes, and one of "
+                f"{len(data)} was left out; send it to the synth by itself, without Pointsman"
+            ) from error
 
     def _put_behind(self, event: bytes) -> None:
         """Keep an event for later, and see whether it is later.

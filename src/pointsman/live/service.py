@@ -114,19 +114,21 @@ class Service:
 
     def deliver(self, data: bytes) -> None:
         """Take one message now. Whatever fails in here is kept for the steward to tell."""
-        began_ns = self._clock_ns()
+        came_ns = self._clock_ns()
         try:
             with self.lock:
                 if not self._accepting:
                     return
-                t_ns = self._clock_ns() - self._begun_ns
+                t_ns = came_ns - self._begun_ns
+                if t_ns < self.engine.schedule.now_ns:  # it has waited for the lock meanwhile
+                    t_ns = self.engine.schedule.now_ns
                 if self.tapped is not None:
                     self._tap(("in", t_ns, data))
                 self.engine.receive(data, t_ns)
                 schedule = self.engine.schedule
                 if schedule.timed or schedule.counted:
                     self._wake_if_earlier()
-                self.latency.note(self._clock_ns() - began_ns)
+                self.latency.note(self._clock_ns() - came_ns)
                 self._heard_ns.append(t_ns)
                 self._heard.append(data)
                 self._unsettled += 1

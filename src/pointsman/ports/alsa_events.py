@@ -12,7 +12,7 @@ Few different messages make up a set, so both directions keep what they have mad
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from pointsman.midi_bytes import END_OF_SYSEX, FIRST_REAL_TIME, FIRST_SYSTEM, LONGEST_SYSEX, SYSEX
@@ -150,10 +150,23 @@ def encode(data: bytes) -> bytes:
     return _HEADS[status] + TABLE[status][1].write(data)
 
 
+class TooLongError(Exception):
+    """A SysEx is too long to arrive whole."""
+
+
 class Events(dict[bytes, bytes]):
-    """The events for messages, each made when it is first needed; those of SysEx are not kept."""
+    """The events for messages, each made when it is first needed; those of SysEx are not kept.
+
+    Raises TooLongError for a SysEx of more than `longest_sysex` bytes.
+    """
+
+    def __init__(self, longest_sysex: int = LONGEST_SYSEX) -> None:
+        super().__init__()
+        self._longest = longest_sysex
 
     def __missing__(self, data: bytes) -> bytes:
+        if len(data) > self._longest:
+            raise TooLongError
         event = encode(data)
         if data[0] != SYSEX:
             if len(self) >= MOST_KEPT:
@@ -220,8 +233,15 @@ class EventReader:
         self._begun: dict[bytes, bytearray] = {}
         """The SysEx of which more is to come, by the port that sends it."""
 
-    def feed(self, events: bytes) -> list[bytes]:
+    def feed(self, events: bytes) -> Sequence[bytes]:
         """The messages of these events; news of clients and ports, for example, is none."""
+        if len(events) == EVENT_BYTES and not self._begun:  # most often it is one, whole by itself
+            messages = self._messages[events[0]]
+            if messages is not None:
+                return (messages[events[_DATA]],)
+        return self._all_of(events)
+
+    def _all_of(self, events: bytes) -> list[bytes]:
         found = []
         at = 0
         while at < len(events):
