@@ -1,7 +1,8 @@
 """cc_reset: puts controls that were changed for one step back home by itself.
 
-How this works. Each channel has one `_Control` for every control that the rig names. It knows the
-home, the value that passed last, and which note that value belongs to:
+How this works. Each channel has steps of its own (`_Channel`), which look only at the controls that
+a message may concern, and one `_Control` for every control that the rig names. That knows the home,
+the value that passed last, and which note that value belongs to:
 
 - a value belongs to the first note-on that comes no later than the window after it, its owner;
 - notes up to the window after the owner belong to the same chord;
@@ -100,6 +101,10 @@ def _place(control: ControlRef) -> tuple[str, str]:
     return "controls", control.name
 
 
+NEVER_NS = -(1 << 63)
+"""Before any time."""
+
+
 class _Control:
     """One control on one channel."""
 
@@ -107,12 +112,12 @@ class _Control:
         self.channel = channel
         self.ref = ref
         self.learns = learns
+        self.is_parameter = ref.parameter is not None
         self.home_messages: list[bytes] = []
         self.home: int | None = None
         self.settle(home)
         self.value = home
-        self.has_moved = False
-        self.value_ns = 0
+        self.value_ns = NEVER_NS
         self.owner_ns: int | None = None
         self.chord: set[int] = set()
         self.timer: Timer | None = None
@@ -140,7 +145,6 @@ class _Control:
 
     def change(self, value: int, t_ns: int) -> None:
         """A new value has passed: what belonged to the last one is over."""
-        self.has_moved = True
         self.value = value
         self.value_ns = t_ns
         self.owner_ns = None
@@ -156,20 +160,9 @@ class _Control:
         while undecided and undecided[0][0] < before_ns:
             self.settle(undecided.popleft()[1])
 
-    def owns(self, note: int, t_ns: int, window_ns: int) -> bool:
-        """Whether a note-on comes with the value, as its owner or in the owner's chord."""
-        if t_ns - self.value_ns <= window_ns:
-            if self.owner_ns is None:
-                self.owner_ns = t_ns
-        elif self.owner_ns is None or t_ns - self.owner_ns > window_ns:
-            return False
-        self.chord.add(note)
-        return True
-
     def inherit(self, former: _Control) -> None:
         """Know what the synth has, and what was learnt, or is still to be."""
-        if former.has_moved:
-            self.has_moved = True
+        if former.value_ns != NEVER_NS:
             self.value, self.value_ns = former.value, former.value_ns
         if self.learns and former.learns:
             self.settle(former.home)
@@ -181,6 +174,156 @@ def _control(channel: int, ref: ControlRef, home: int | str) -> _Control:
     return _Control(channel, ref, value if isinstance(value, int) else None, home == "learn")
 
 
+class _Channel:
+    """The controls of one channel, and what the messages on it do to them."""
+
+    def __init__(
+        self, channel: int, options: CcResetOptions, reader: ControlReader, host: Host
+    ) -> None:
+        homes = options.controls
+        self.controls = {ref.name: _control(channel, ref, home) for ref, home in homes.items()}
+        # Those that one control change sets, by number: most of them, and quickest found.
+        self._plain = {c.ref.cc: c for c in self.controls.values() if c.ref.is_plain}
+        # Those that a note may concern: most often none, so that a note costs next to nothing.
+        self.active: list[_Control] = []
+        self._on_next_note = "next_note" in options.when
+        self._after = options.after
+        self._window = options.window
+        self._fixed_window_ns = 0 if self._window.clocks is not None else self._window.ns
+        self._reader = reader
+        self._host = host
+
+    def _window_ns(self) -> int:
+        return self._fixed_window_ns or self._host.transport.to_ns(self._window)
+
+    def on_control(self, data: bytes, t_ns: int) -> Emission:
+        """Remember the value, and when it came."""
+        control = self._plain.get(data[1])
+        if control is not None:
+            self.moved(control, data[2], t_ns)
+        elif (found := self._reader.control(data)) is not None:
+            ref, value = found
+            self.moved(self.controls[ref.name], value, t_ns)
+        return data
+
+    def moved(self, control: _Control, value: int, t_ns: int) -> None:
+        """A control has got this value."""
+        control.change(value, t_ns)
+        if control.learns:
+            control.learn(t_ns - self._window_ns())
+            control.undecided.append((t_ns, value))
+        idle = value == control.home and not control.undecided
+        active = self.active
+        if (control in active) == idle:
+            if active:
+                self.find_active()
+            else:  # it is the only one
+                active.append(control)
+        if self._after is not None:
+            self.wait(control, t_ns)
+
+    def wait(self, control: _Control, t_ns: int) -> None:
+        """Begin the time that `after` gives, if it does."""
+        if self._after is not None and not control.idle:
+            control.timer = self._host.after(self._after, t_ns, partial(self._waited, control))
+
+    def on_note_on(self, data: bytes, t_ns: int) -> Emission:
+        """A note that has nothing to do with a value sends it home first."""
+        active = self.active
+        if not active:
+            return data
+        note, window_ns = data[1], self._fixed_window_ns or self._window_ns()
+        leaving = []
+        for control in active:
+            owner_ns = control.owner_ns
+            if owner_ns is None and t_ns - control.value_ns <= window_ns:
+                control.owner_ns = owner_ns = t_ns
+            if owner_ns is not None and t_ns - owner_ns <= window_ns:
+                control.chord.add(note)
+            elif self._on_next_note:
+                leaving.append(control)
+        return [*self._send_home(leaving, []), data] if leaving else data
+
+    def on_note_on_after_hand(self, data: bytes, t_ns: int) -> Emission:
+        """The same where a hand may have moved a control: that is learnt by now, or never."""
+        if not self.active:
+            return data
+        before_ns = t_ns - self._window_ns()
+        for control in self.active:
+            control.learn(before_ns)
+            control.undecided.clear()
+        self.find_active()  # some may be home now without having been sent there
+        return self.on_note_on(data, t_ns)
+
+    def on_note_off(self, data: bytes, t_ns: int) -> Emission:
+        """The end of a value's chord sends it home afterwards."""
+        active = self.active
+        if not active:
+            return data
+        note = data[1]
+        leaving = []
+        for control in active:
+            chord = control.chord
+            if note in chord:
+                chord.remove(note)
+                if not chord:  # this was the last of it
+                    leaving.append(control)
+        return self._send_home(leaving, [data]) if leaving else data
+
+    def on_mode(self, data: bytes, t_ns: int) -> Emission:
+        """All Notes Off and All Sound Off end every chord of their channel."""
+        if not clears_notes(data):
+            return data
+        leaving = [control for control in self.active if control.chord]
+        return self._send_home(leaving, [data]) if leaving else data
+
+    def flush(self, t_ns: int) -> list[bytes]:
+        """Home for every control that is away."""
+        before_ns = t_ns - self._window_ns()
+        for control in self.active:
+            control.learn(before_ns)
+        return self._send_home(list(self.active), [])
+
+    def _waited(self, control: _Control, t_ns: int) -> Emission:
+        """The time that `after` gives is over."""
+        control.timer = None
+        control.learn(t_ns - self._window_ns())
+        return self._send_home([control], [])
+
+    def _send_home(self, leaving: list[_Control], out: list[bytes]) -> list[bytes]:
+        """Put what sends these controls home, where they are away, behind the messages in `out`."""
+        active = self.active
+        for control in leaving:
+            home = control.home
+            if home is None or home == control.value:
+                control.chord.clear()
+                idle = control.idle
+            else:
+                control.change(home, control.value_ns)
+                idle = not control.undecided
+                out += self.home_of(control) if control.is_parameter else control.home_messages
+            if idle and control in active:
+                active.remove(control)
+        return out
+
+    def home_of(self, control: _Control) -> list[bytes]:
+        """What puts a control home; the stream's own parameter is selected again after that."""
+        return [*control.home_messages, *self._reader.reselect(control.channel, control.ref)]
+
+    def find_active(self) -> None:
+        """Look through all controls for those that a note may concern."""
+        self.active = [c for c in self.controls.values() if not c.idle]
+
+    def inherit(self, former: _Channel, t_ns: int) -> None:
+        """Keep what was learnt of controls that are still named, and know what the synth has."""
+        known = {control.ref: control for control in former.controls.values()}
+        for control in self.controls.values():
+            if control.ref in known:
+                control.inherit(known[control.ref])
+                self.wait(control, t_ns)
+        self.find_active()
+
+
 class CcReset(Plugin[CcResetOptions]):
     """Puts controls that were changed for one step back home by itself."""
 
@@ -189,159 +332,43 @@ class CcReset(Plugin[CcResetOptions]):
 
     def __init__(self, options: CcResetOptions, host: Host) -> None:
         super().__init__(options, host)
-        homes = options.controls
-        self._on_next_note = "next_note" in options.when
-        self._on_note_off = "note_off" in options.when
-        self._on_stop = "stop" in options.when
-        self._learned = "learn" in homes.values()
-        self._reader = ControlReader(homes)
+        self._reader = ControlReader(options.controls)
         self.only_controls = self._reader.numbers
-        self._controls = [
-            {ref.name: _control(channel, ref, home) for ref, home in homes.items()}
-            for channel in range(16)
-        ]
-        # Those that one control change sets, by number: most of them, and quickest found.
-        self._plain = [
-            {c.ref.cc: c for c in controls.values() if c.ref.is_plain}
-            for controls in self._controls
-        ]
-        window = options.window
-        self._fixed_window_ns = window.ns if window.clocks is None else None
-        # For each channel the controls that a note may concern: most often none, so that a note
-        # costs next to nothing.
-        self._active: list[list[_Control]] = [[] for _ in range(16)]
-
-    def _window_ns(self) -> int:
-        fixed_ns = self._fixed_window_ns
-        return self.host.transport.to_ns(self.options.window) if fixed_ns is None else fixed_ns
+        self._channels = [_Channel(n, options, self._reader, host) for n in range(16)]
 
     def step_for(self, kind: Kind, channel: int | None) -> Step | None:
         """Notes concern us only where an occasion, or learning, depends on them."""
-        if kind is Kind.NOTE_ON and not (self._on_next_note or self._on_note_off or self._learned):
-            return None
-        if kind in (Kind.NOTE_OFF, Kind.MODE) and not self._on_note_off:
-            return None
-        if kind is Kind.SYSEX and not self._reader.reads_sysex:
-            return None
-        return super().step_for(kind, channel)
-
-    def on_control(self, data: bytes, t_ns: int) -> Emission:
-        """Remember the value, and when it came."""
-        channel = data[0] & 0x0F
-        control = self._plain[channel].get(data[1])
-        if control is not None:
-            self._moved(control, data[2], t_ns)
-        elif (found := self._reader.control(data)) is not None:
-            ref, value = found
-            self._moved(self._controls[channel][ref.name], value, t_ns)
-        return data
+        if channel is None:
+            return self.on_sysex if kind is Kind.SYSEX and self._reader.reads_sysex else None
+        when = self.options.when
+        steps = self._channels[channel]
+        if kind is Kind.CONTROL:
+            return steps.on_control
+        if kind is Kind.NOTE_ON:
+            if "learn" in self.options.controls.values():
+                return steps.on_note_on_after_hand
+            return steps.on_note_on if {"next_note", "note_off"} & {*when} else None
+        if kind is Kind.NOTE_OFF and "note_off" in when:
+            return steps.on_note_off
+        return steps.on_mode if kind is Kind.MODE and "note_off" in when else None
 
     def on_sysex(self, data: bytes, t_ns: int) -> Emission:
-        """The same for controls that are reached by SysEx, on the synth's channel."""
+        """A control that is reached by SysEx has moved, on the synth's channel."""
         found = self._reader.sysex(data)
         if found is not None:
             ref, value = found
-            self._moved(self._controls[ref.channel][ref.name], value, t_ns)
+            steps = self._channels[ref.channel]
+            steps.moved(steps.controls[ref.name], value, t_ns)
         return data
-
-    def _moved(self, control: _Control, value: int, t_ns: int) -> None:
-        control.change(value, t_ns)
-        if control.learns:
-            control.learn(t_ns - self._window_ns())
-            control.undecided.append((t_ns, value))
-        if (control in self._active[control.channel]) == control.idle:
-            self._find_active(control.channel)
-        self._wait(control, t_ns)
-
-    def _wait(self, control: _Control, t_ns: int) -> None:
-        """Begin the time that `after` gives, if it does."""
-        after = self.options.after
-        if after is not None and not control.idle:
-            control.timer = self.host.after(after, t_ns, partial(self._waited, control))
-
-    def on_note_on(self, data: bytes, t_ns: int) -> Emission:
-        """A note that has nothing to do with a value sends it home first."""
-        channel, note = data[0] & 0x0F, data[1]
-        active = self._active[channel]
-        if not active:
-            return data
-        window_ns = self._window_ns()
-        leaving = []
-        for control in active:
-            if control.learns:
-                control.learn(t_ns - window_ns)
-                control.undecided.clear()
-            if not control.owns(note, t_ns, window_ns) and self._on_next_note:
-                leaving.append(control)
-        if self._learned:  # some may be home now without having been sent there
-            self._find_active(channel)
-        return [*self._send_home(channel, leaving), data] if leaving else data
-
-    def on_note_off(self, data: bytes, t_ns: int) -> Emission:
-        """The end of a value's chord sends it home afterwards."""
-        channel, note = data[0] & 0x0F, data[1]
-        active = self._active[channel]
-        if not active:
-            return data
-        leaving = []
-        for control in active:
-            chord = control.chord
-            if note in chord:
-                chord.remove(note)
-                if not chord:  # this was the last of it
-                    leaving.append(control)
-        return [data, *self._send_home(channel, leaving)] if leaving else data
-
-    def on_mode(self, data: bytes, t_ns: int) -> Emission:
-        """All Notes Off and All Sound Off end every chord of their channel."""
-        channel = data[0] & 0x0F
-        if not clears_notes(data):
-            return data
-        leaving = [control for control in self._active[channel] if control.chord]
-        return [data, *self._send_home(channel, leaving)] if leaving else data
 
     def on_transport(self, change: TransportChange, t_ns: int) -> Emission:
         """Stop sends home what is away."""
-        return self.flush(t_ns) if change is TransportChange.STOP and self._on_stop else None
+        stops = change is TransportChange.STOP and "stop" in self.options.when
+        return self.flush(t_ns) if stops else None
 
     def flush(self, t_ns: int) -> Emission:
         """Home for every control that is away."""
-        before_ns = t_ns - self._window_ns()
-        homes: list[bytes] = []
-        for channel, active in enumerate(self._active):
-            for control in active:
-                control.learn(before_ns)
-            homes += self._send_home(channel, list(active))
-        return homes
-
-    def _waited(self, control: _Control, t_ns: int) -> Emission:
-        """The time that `after` gives is over."""
-        control.timer = None
-        control.learn(t_ns - self._window_ns())
-        return self._send_home(control.channel, [control])
-
-    def _send_home(self, channel: int, leaving: list[_Control]) -> list[bytes]:
-        """The messages that put these controls home, where they are away."""
-        homes = []
-        active = self._active[channel]
-        for control in leaving:
-            home = control.home
-            if home is None or home == control.value:
-                control.chord.clear()
-            else:
-                control.change(home, control.value_ns)
-                homes += self._home_of(control)
-            if control.idle and control in active:
-                active.remove(control)
-        return homes
-
-    def _home_of(self, control: _Control) -> list[bytes]:
-        if control.ref.parameter is None:
-            return control.home_messages
-        return [*control.home_messages, *self._reader.reselect(control.channel, control.ref)]
-
-    def _find_active(self, channel: int) -> None:
-        self._active[channel] = [c for c in self._controls[channel].values() if not c.idle]
+        return [data for channel in self._channels for data in channel.flush(t_ns)]
 
     def inherit(self, former: Self, t_ns: int) -> None:
         """Keep what was learnt of controls that are still named, and know what the synth has.
@@ -349,20 +376,15 @@ class CcReset(Plugin[CcResetOptions]):
         So a control whose home is another now goes there at its next occasion.
         """
         read_on(self._reader, former._reader, self.options.controls)
-        for channel, controls in enumerate(self._controls):
-            known = {control.ref: control for control in former._controls[channel].values()}
-            for control in controls.values():
-                if control.ref in known:
-                    control.inherit(known[control.ref])
-                    self._wait(control, t_ns)
-            self._find_active(channel)
+        for channel, its_former in zip(self._channels, former._channels, strict=True):
+            channel.inherit(its_former, t_ns)
 
     def _all_away(self) -> list[tuple[_Control, int, int]]:
         """Each control that is surely away, with its value and its home."""
         return [
             (control, control.value, control.home)
-            for active in self._active
-            for control in active
+            for channel in self._channels
+            for control in channel.active
             if control.surely_away and control.value is not None and control.home is not None
         ]
 
@@ -372,7 +394,11 @@ class CcReset(Plugin[CcResetOptions]):
 
     def homes(self) -> list[bytes]:
         """What sends them home."""
-        return [data for control, _, _ in self._all_away() for data in self._home_of(control)]
+        return [
+            data
+            for control, _, _ in self._all_away()
+            for data in self._channels[control.channel].home_of(control)
+        ]
 
 
 @hookimpl

@@ -1,11 +1,11 @@
 """note_limit: keeps a synth to the voices it has, and chooses which note gives way.
 
-How this works. `_voices` holds what sounds, in the order in which it was struck; with the scope
-`channel` there is one such set a channel, else one for the output. A note that had to give way,
-or never sounded, is owed: its note-off is still to come and will be swallowed. A new note-on
-for the same note cancels that, so that the next note-off is sure to end it. A note that is struck
-again while it sounds is the same voice, and needs as many note-offs as it had strikes (MIDI 1.0,
-4.2.1, p. A-4).
+How this works. Each channel has steps of its own (`_Channel`). `_voices` holds what sounds, in the
+order in which it was struck; with the scope `channel` there is one such set a channel, else one
+that all channels share. A note that had to give way, or never sounded, is owed: its note-off is
+still to come and will be swallowed. A new note-on for the same note cancels that, so that the next
+note-off is sure to end it. A note that is struck again while it sounds is the same voice, and
+needs as many note-offs as it had strikes (MIDI 1.0, 4.2.1, p. A-4).
 """
 
 from __future__ import annotations
@@ -19,9 +19,11 @@ from pointsman.plugin import (
     Context,
     Emission,
     Host,
+    Kind,
     OptionProblem,
     Plugin,
     PluginOptions,
+    Step,
     Whole,
     clears_notes,
     hookimpl,
@@ -71,37 +73,44 @@ _VICTIM: dict[str, Callable[[Voices], int]] = {
 }
 
 
-class NoteLimit(Plugin[NoteLimitOptions]):
-    """Keeps a synth to the voices it has, and chooses which note gives way."""
+class _Channel:
+    """What becomes of the notes on one channel. All but the channel may be shared with others."""
 
-    name = "note_limit"
-    Options = NoteLimitOptions
-
-    def __init__(self, options: NoteLimitOptions, host: Host) -> None:
-        super().__init__(options, host)
-        device_voices = host.device.voices if host.device else None
-        self._limit = (device_voices or 1) if options.voices == "device" else options.voices
-        self._victim = _VICTIM.get(options.steal)
-        shared: Voices = {}
-        per_channel = options.scope == "channel"
-        self._voices: list[Voices] = [{} if per_channel else shared for _ in range(16)]
-        self._again: dict[int, int] = {}  # how often a sounding note was struck again
-        self._owed: dict[int, int] = {}
-        self._left: tuple[int, Voices, dict[int, int], dict[int, int]] = (-1, {}, {}, {})
+    def __init__(
+        self,
+        channel: int,
+        limit: int,
+        victim: Callable[[Voices], int] | None,
+        voices: Voices,
+        again: dict[int, int],
+        owed: dict[int, int],
+    ) -> None:
+        self._first = channel << 7
+        self._limit = limit
+        self._victim = victim
+        self._voices = voices
+        self._again = again
+        self._owed = owed
 
     def on_note_on(self, data: bytes, t_ns: int) -> Emission:
         """Let the note sound, at the cost of another one if need be."""
-        note = (data[0] & 0x0F) << 7 | data[1]
-        voices = self._voices[note >> 7]
+        note = self._first + data[1]
+        voices = self._voices
         if note in voices:  # the same voice, struck again: now the newest
             del voices[note]
             voices[note] = data[2]
             self._again[note] = self._again.get(note, 0) + 1
             return data
-        if len(voices) < self._limit:
-            voices[note] = data[2]
+        if len(voices) >= self._limit:
+            return self._choose(note, data)
+        voices[note] = data[2]
+        if self._owed:
             self._owed.pop(note, None)
-            return data
+        return data
+
+    def _choose(self, note: int, data: bytes) -> Emission:
+        """End another note for this one, or leave this one out."""
+        voices = self._voices
         if self._victim is None:
             self._owed[note] = self._owed.get(note, 0) + 1
             return None
@@ -118,37 +127,68 @@ class NoteLimit(Plugin[NoteLimitOptions]):
 
     def on_note_off(self, data: bytes, t_ns: int) -> Emission:
         """End the note, or swallow the note-off of one that does not sound any more."""
-        note = (data[0] & 0x0F) << 7 | data[1]
-        voices = self._voices[note >> 7]
-        if note in voices:
-            again = self._again.pop(note, 0)
-            if again > 1:
-                self._again[note] = again - 1
-            elif not again:
-                del voices[note]
-            return data
-        owed = self._owed.pop(note, 0)
-        if owed > 1:
-            self._owed[note] = owed - 1
-        return None if owed else data
+        note = self._first + data[1]
+        if note not in self._voices:
+            return None if self._owed and _took_one(self._owed, note) else data
+        if not (self._again and _took_one(self._again, note)):
+            del self._voices[note]
+        return data
 
     def on_mode(self, data: bytes, t_ns: int) -> Emission:
         """All Notes Off and All Sound Off end every note of their channel."""
         if clears_notes(data):
-            self._forget(data[0] & 0x0F)
+            self.forget()
         return data
 
-    def _forget(self, channel: int) -> None:
-        for notes in (self._voices[channel], self._again, self._owed):
-            for note in [note for note in notes if note >> 7 == channel]:
+    def forget(self) -> None:
+        """Forget every note of the channel."""
+        for notes in (self._voices, self._again, self._owed):
+            for note in [note for note in notes if note & ~0x7F == self._first]:
                 del notes[note]
+
+
+def _took_one(counts: dict[int, int], note: int) -> bool:
+    """Count one less of a note; False where there is none."""
+    count = counts.pop(note, 0)
+    if count > 1:
+        counts[note] = count - 1
+    return count > 0
+
+
+class NoteLimit(Plugin[NoteLimitOptions]):
+    """Keeps a synth to the voices it has, and chooses which note gives way."""
+
+    name = "note_limit"
+    Options = NoteLimitOptions
+
+    def __init__(self, options: NoteLimitOptions, host: Host) -> None:
+        super().__init__(options, host)
+        device_voices = host.device.voices if host.device else None
+        limit = (device_voices or 1) if options.voices == "device" else options.voices
+        shared: Voices = {}
+        per_channel = options.scope == "channel"
+        self._voices: list[Voices] = [{} if per_channel else shared for _ in range(16)]
+        self._again: dict[int, int] = {}  # how often a sounding note was struck again
+        self._owed: dict[int, int] = {}
+        self._channels = [
+            _Channel(n, limit, _VICTIM.get(options.steal), voices, self._again, self._owed)
+            for n, voices in enumerate(self._voices)
+        ]
+        self._left: tuple[int, Voices, dict[int, int], dict[int, int]] = (-1, {}, {}, {})
+
+    def step_for(self, kind: Kind, channel: int | None) -> Step | None:
+        """Each channel has its own steps, so that nothing is looked up twice."""
+        if channel is None:
+            return None
+        step: Step | None = getattr(self._channels[channel], f"on_{kind.value}", None)
+        return step
 
     def flush(self, t_ns: int) -> Emission:
         """Forget every note: the engine ends what sounds."""
         voices = {note: velocity for some in self._voices for note, velocity in some.items()}
         self._left = t_ns, voices, dict(self._again), dict(self._owed)
-        for channel in range(16):
-            self._forget(channel)
+        for channel in self._channels:
+            channel.forget()
         return None
 
     def inherit(self, former: Self, t_ns: int) -> None:
@@ -157,7 +197,8 @@ class NoteLimit(Plugin[NoteLimitOptions]):
         if left_ns == t_ns:
             for note, velocity in voices.items():
                 self._voices[note >> 7][note] = velocity
-            self._again, self._owed = again, owed
+            self._again.update(again)
+            self._owed.update(owed)
 
 
 @hookimpl

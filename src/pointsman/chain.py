@@ -2,14 +2,14 @@
 
 How this works. Every plugin is asked once, for each kind of message on each channel, for the step
 that handles it. From the answers a *path* is made for each key of message and each place in the
-chain, when it is first needed: the steps that are concerned with such messages from there on, and
-the sink at the end. A plugin that is not concerned with a key is in no path for it, so it costs
-such messages nothing. `go` takes a message along its path, as long as no step makes something else
-of it. A message that a step has changed, or added, goes on after that step, on the path of its own
-key.
+chain, when it is first needed: a function that takes messages of that key from there on. It is
+the sink at the end of the chain, and around it one function for each step that is concerned with
+such messages (`_path_by`). A plugin that is not concerned with a key is in no path for it, so it
+costs such messages nothing. What a step lets pass is handed to the next one of its path. A message
+that a step has changed, or added, goes on after that step, on the path of its own key.
 
-A plugin that raises, or returns what is no MIDI message, is bypassed from then on: `go` reports
-it, lets it let go of what it held, and goes on with the message as if it had not been there.
+A plugin that raises, or returns what is no MIDI message, is bypassed from then on: it is reported,
+lets go of what it held, and the message goes on as if the plugin had not been there.
 """
 
 from __future__ import annotations
@@ -42,11 +42,14 @@ AnswerT = TypeVar("AnswerT")
 Stop = tuple[Step, "Entry", "Paths"]
 """A step, the entry that it belongs to, and the paths for what goes on from there."""
 
-Sink = Callable[[int, bytes, int], None]
-"""Where a chain ends: called with the key, the message and its time."""
+Path = Callable[[int, bytes, int], None]
+"""What takes messages from some place in a chain on: called with key, message and time."""
 
-Path = tuple[int, tuple[Stop, ...], Sink]
-"""What lies before messages of one key, from some place on: the key, the stops and the sink."""
+MOST_KEYS, LONGEST_WITH_KEY = 8192, 3
+"""Messages whose keys are remembered at most, about 1 MiB, and how long they may be."""
+
+SinkOf = Callable[[int], Path]
+"""Gives the end of a chain for messages of a key."""
 
 
 class Entry:
@@ -156,27 +159,100 @@ Observer = Callable[[Entry, bytes | None, int, Emission], None]
 The message is None where the entry sends of its own accord: a timed call, a flush."""
 
 
-Foreseen = tuple[Path, bytes, list[Entry], Entry | None]
-"""What the bytes of a message alone decide: the path from the first step on that they don't, the
-message that comes there, the entries that changed it on the way, and the one that drops it."""
+Rest = tuple[int, tuple[Stop, ...], Path]
+"""What lies before messages of one key from some place on: the key, the stops, and the path."""
 
-Led = tuple[Path, int | None, list[Entry]]
-"""What the key of a message alone decides: the path behind the steps that only move it to another
-channel, the channel it has there if they did (0-15), and the entries that moved it."""
+Foreseen = tuple[Rest, bytes, list[Entry], Entry | None]
+"""What the bytes of a message alone decide: what lies before it from the first step on that they
+don't, the message that comes there, the entries that changed it on the way, and the one that
+drops it."""
+
+Led = tuple[Rest, int | None, list[Entry]]
+"""What the key of a message alone decides: what lies before it behind the steps that only move it
+to another channel, the channel it has there if they did (0-15), and the entries that moved it."""
+
+
+class _Stops(dict[int, tuple[Stop, ...]]):
+    """The stops from one place in a chain on, in order, by key."""
+
+    def __init__(self, tables: Sequence[Table]) -> None:
+        super().__init__()
+        self._tables = tables
+
+    def __missing__(self, key: int) -> tuple[Stop, ...]:
+        stops = [stop for table in self._tables if (stop := table[key]) is not None]
+        found = self[key] = tuple(stops)
+        return found
 
 
 class Paths(dict[int, Path]):
-    """The paths from one place in a chain on, by key; each is made when it is first needed."""
+    """The paths from one place in a chain on, by key; each is made when it is first needed.
 
-    def __init__(self, tables: Sequence[Table], sink_of: Callable[[int], Sink]) -> None:
+    These are the same paths for as long as the chain lives: who goes on with a message looks here,
+    and finds what the entries do by then, whatever has failed meanwhile.
+    """
+
+    def __init__(self, sink_of: SinkOf) -> None:
         super().__init__()
-        self._tables = tables
         self._sink_of = sink_of
+        self.stops: _Stops
+
+    def renew(self, tables: Sequence[Table]) -> None:
+        """From now on these are the tables of the entries from this place on."""
+        self.stops = _Stops(tables)
+        self.clear()
 
     def __missing__(self, key: int) -> Path:
-        stops = tuple(stop for table in self._tables if (stop := table[key]) is not None)
-        path = self[key] = (key, stops, self._sink_of(key))
+        path = self._sink_of(key)
+        for step, entry, onward in reversed(self.stops[key]):
+            path = _path_by(step, entry, onward, path)
+        self[key] = path
         return path
+
+
+def _path_by(step: Step, entry: Entry, onward: Paths, path: Path) -> Path:
+    """The path by way of a step; what the step lets pass takes `path` from there.
+
+    It has the chain from the entry alone, so that a chain that is left is free at once.
+    """
+
+    def stop(key: int, data: bytes, t_ns: int) -> None:
+        try:
+            out = step(data, t_ns)
+        except PLUGIN_ERRORS as error:
+            entry.chain.fail(entry, _said(error), t_ns)
+            onward[key](key, data, t_ns)
+            return
+        if out is data:
+            path(key, data, t_ns)
+        elif type(out) is bytes and (out_key := key_of(out)) != NO_MESSAGE:
+            entry._changed += 1
+            onward[out_key](out_key, out, t_ns)
+        elif out is None:
+            entry._dropped += 1
+        else:
+            messages = (out,) if type(out) is bytes else out
+            if not entry.chain.spread(entry, onward, messages, key, data, t_ns):
+                onward[key](key, data, t_ns)
+
+    return stop
+
+
+class _Keys(dict[bytes, int]):
+    """The keys of messages that entries add: most often the same few homes and note-offs."""
+
+    def __missing__(self, message: bytes) -> int:
+        key = key_of(message)
+        if len(self) < MOST_KEYS and len(message) <= LONGEST_WITH_KEY:
+            self[message] = key
+        return key
+
+
+_KEYS = _Keys()
+
+
+class _NoMessageError(Exception):
+    """What an entry returned is no MIDI message."""
 
 
 class Chain:
@@ -185,7 +261,7 @@ class Chain:
     def __init__(
         self,
         entries: Iterable[Entry],
-        sink_of: Callable[[int], Sink],
+        sink_of: SinkOf,
         on_fault: Callable[[Entry, int], None],
         settle: Callable[[], None],
         observe: Observer | None = None,
@@ -193,11 +269,10 @@ class Chain:
     ) -> None:
         self.entries = list(entries)
         self.settle = settle
-        self._sink_of = sink_of
         self._on_fault = on_fault
         self.observe = observe
         self._observe_passes = observe_passes
-        self._paths: list[Paths]
+        self._paths = [Paths(sink_of) for _ in range(len(self.entries) + 1)]
         """The paths from each place on; the last are those behind all entries."""
         for place, entry in enumerate(self.entries):
             entry.place = place
@@ -207,16 +282,17 @@ class Chain:
     def compile(self) -> None:
         """Look anew at what the entries do; every path that was made before is out of date."""
         tables: list[Table] = []
-        paths = [Paths(tables, self._sink_of)]
+        self._paths[-1].renew(tables)
         for entry in reversed(self.entries):
-            tables = [self._table(entry, paths[-1]), *tables]
-            paths.append(Paths(tables, self._sink_of))
-        self._paths = paths[::-1]
+            tables = [self._table(entry, self._paths[entry.place + 1]), *tables]
+            self._paths[entry.place].renew(tables)
 
     def _table(self, entry: Entry, onward: Paths) -> Table:
         table: Table = [None] * KEYS
+        observe = self.observe
         for step, keys in entry.steps():
-            stop = (self._watched(step, entry), entry, onward)
+            taken = step if observe is None else self._watched(step, entry, observe)
+            stop = (taken, entry, onward)
             for key in keys:
                 table[key] = stop
         return table
@@ -233,7 +309,7 @@ class Chain:
 
     def run(self, place: int, key: int, data: bytes, t_ns: int) -> None:
         """Send one message down the chain from `place` on, and into the sink."""
-        self.go(self._paths[place][key], data, t_ns)
+        self._paths[place][key](key, data, t_ns)
 
     def homes(self) -> list[bytes]:
         """What would put home what its plugins keep away, as far as can be told without doing it.
@@ -271,7 +347,8 @@ class Chain:
     def foresee(self, key: int, data: bytes, place: int = 0) -> Foreseen:
         """Bring a message as far as stateless steps do, without sending or counting anything."""
         changed: list[Entry] = []
-        while stops := self._paths[place][key][1]:
+        dropped: Entry | None = None
+        while stops := (paths := self._paths[place]).stops[key]:
             step, entry, _ = stops[0]
             if not _is_stateless(step):
                 break
@@ -281,71 +358,44 @@ class Chain:
                 break
             if out is not data:
                 if out is None:
-                    return self._paths[place][key], data, changed, entry
+                    dropped = entry
+                    break
                 if type(out) is not bytes or (out_key := key_of(out)) == NO_MESSAGE:
                     break
                 changed.append(entry)
                 key, data = out_key, out
             place = entry.place + 1
-        return self._paths[place][key], data, changed, None
+        return (key, stops, paths[key]), data, changed, dropped
 
     def lead(self, key: int) -> Led:
         """Bring all messages of a key as far as steps do that only move them to a channel."""
         place = 0
         begun = channel = channel_of_key(key)
         moved: list[Entry] = []
-        while channel is not None and (stops := self._paths[place][key][1]):
+        while stops := (paths := self._paths[place]).stops[key]:
             step, entry, _ = stops[0]
             target: int | None = getattr(step, "to_channel", None)
-            if target is None:
+            if target is None or channel is None:
                 break
             if target != channel:
                 moved.append(entry)
                 channel, key = target, key_on_channel(key, target)
             place = entry.place + 1
-        return self._paths[place][key], None if channel == begun else channel, moved
-
-    def go(self, path: Path, data: bytes, t_ns: int) -> None:
-        """Send one message along its path, and into the sink."""
-        while True:
-            key, stops, sink = path
-            for step, entry, onward in stops:
-                try:
-                    out = step(data, t_ns)
-                except PLUGIN_ERRORS as error:
-                    self._fail(entry, _said(error), t_ns)
-                    onward = self._paths[entry.place + 1]  # the new ones
-                    break
-                if out is data:
-                    continue
-                if type(out) is bytes and (out_key := key_of(out)) != NO_MESSAGE:
-                    entry._changed += 1
-                    key, data = out_key, out
-                    break
-                if out is None:
-                    entry._dropped += 1
-                    return
-                if self._spread(entry, (out,) if type(out) is bytes else out, key, data, t_ns):
-                    return
-                onward = self._paths[entry.place + 1]
-                break
-            else:
-                sink(key, data, t_ns)
-                return
-            path = onward[key]
+        return (key, stops, paths[key]), None if channel == begun else channel, moved
 
     def send_from(self, entry: Entry, emission: Emission, t_ns: int) -> None:
         """Send what an entry says of its own accord (a timed call, a flush) down the rest."""
         if emission is not None:
             messages = (emission,) if type(emission) is bytes else emission
-            self._spread(entry, messages, NO_MESSAGE, None, t_ns)
+            onward = self._paths[entry.place + 1]
+            self.spread(entry, onward, messages, NO_MESSAGE, None, t_ns)
 
     def run_call(self, entry: Entry, call: TimedCall, t_ns: int) -> None:
         """Make a call that an entry asked for, and send on what it returns."""
         try:
             emission = call(t_ns)
         except PLUGIN_ERRORS as error:
-            self._fail(entry, _said(error), t_ns)
+            self.fail(entry, _said(error), t_ns)
             return
         self.send_from(entry, emission, t_ns)
 
@@ -405,11 +455,29 @@ class Chain:
         entry.chain = self
         self.compile()
 
-    def _spread(self, entry: Entry, messages: Any, key: int, data: bytes | None, t_ns: int) -> bool:
+    def spread(
+        self,
+        entry: Entry,
+        onward: Paths,
+        messages: Any,
+        key: int,
+        data: bytes | None,
+        t_ns: int,
+    ) -> bool:
         """Send on what an entry returned for `data`; False when it returned nonsense."""
-        keyed = _keyed(messages, key, data)
-        if keyed is None:
-            self._fail(entry, f"it returned what is no MIDI message: {_shown(messages)}", t_ns)
+        keyed: list[tuple[int, bytes]] = []
+        passed = False
+        try:
+            for message in messages:
+                if message is data and data is not None:
+                    passed = True
+                    keyed.append((key, data))
+                elif type(message) is bytes and (its_key := _KEYS[message]) != NO_MESSAGE:
+                    keyed.append((its_key, message))
+                else:
+                    raise _NoMessageError
+        except PLUGIN_ERRORS:
+            self.fail(entry, f"it returned what is no MIDI message: {_shown(messages)}", t_ns)
             return False
         if data is None:
             entry.added += len(keyed)
@@ -419,19 +487,13 @@ class Chain:
             entry._dropped += 1
         else:
             entry.added += len(keyed) - 1
-            if (key, data) not in keyed:
+            if not passed and (key, data) not in keyed:
                 entry._changed += 1
-        place = entry.place + 1
         for its_key, message in keyed:
-            path = self._paths[place][its_key]  # looked up anew: an entry may fail meanwhile
-            _, stops, sink = path
-            if stops:
-                self.go(path, message, t_ns)
-            else:  # most often nothing more is concerned with it
-                sink(its_key, message, t_ns)
+            onward[its_key](its_key, message, t_ns)
         return True
 
-    def _fail(self, entry: Entry, fault: str, t_ns: int) -> None:
+    def fail(self, entry: Entry, fault: str, t_ns: int) -> None:
         """Bypass an entry for good, and let it let go of what it held."""
         if entry.fault is not None:
             return
@@ -441,11 +503,7 @@ class Chain:
         self.flush(entry, t_ns)
         self._on_fault(entry, t_ns)
 
-    def _watched(self, step: Step, entry: Entry) -> Step:
-        observe = self.observe
-        if observe is None:
-            return step
-
+    def _watched(self, step: Step, entry: Entry, observe: Observer) -> Step:
         if not self._observe_passes:
 
             def noticed(data: bytes, t_ns: int) -> Emission:
@@ -474,26 +532,6 @@ def _asked(question: Callable[[], list[AnswerT]]) -> list[AnswerT]:
         return list(question())
     except PLUGIN_ERRORS:
         return []
-
-
-def _keyed(messages: Any, key: int, data: bytes | None) -> list[tuple[int, bytes]] | None:
-    """What an entry returned for `data`, with keys; None where anything in it is no message.
-
-    Where there is no `data`, the key is NO_MESSAGE.
-    """
-    keyed = []
-    try:
-        for message in messages:
-            if message is data:
-                its_key = key
-            else:
-                its_key = key_of(message) if type(message) is bytes else NO_MESSAGE
-            if its_key == NO_MESSAGE:
-                return None
-            keyed.append((its_key, message))
-    except PLUGIN_ERRORS:
-        return None
-    return keyed
 
 
 def _said(error: BaseException) -> str:

@@ -13,19 +13,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import partial
+from itertools import repeat
 from typing import NamedTuple
 
 from pointsman.chain import Chain, Entry, Observer
-from pointsman.ledger import Strikes, note_key
+from pointsman.ledger import Strikes
 from pointsman.message import (
     ACTIVE_SENSING_KEY,
-    AFTER_NOTES,
     CLOCK_KEY,
     CONTINUE_KEY,
     CONTROL,
     FIRST_NOTE_ON,
+    KEYS,
     KEYS_OF,
-    NO_MESSAGE,
     SONG_POSITION_KEY,
     START_KEY,
     STOP_KEY,
@@ -44,6 +44,7 @@ from pointsman.transport import Transport, TransportChange
 from pointsman.units import Duration
 from pointsman.wire import Wire, WireFigures
 
+FIRST_NOTE_OFF = 0x80
 FIRST_SYSTEM = 0xF2
 """Keys from here up to CONTROL may concern the transport or the rules about what is passed on."""
 
@@ -98,7 +99,9 @@ class Engine:
     ) -> None:
         self.transport = Transport()
         self.schedule = Schedule(self.transport)
-        self.received = self.malformed = self.resets_dropped = self.panics = 0
+        self.malformed = self.resets_dropped = self.panics = 0
+        self._taken = 0
+        """How many messages came in, malformed ones as well."""
         self.faults: list[Fault] = []
         self.outputs: dict[str, Output] = {}
         """Those of the rig that plays, by name."""
@@ -112,6 +115,7 @@ class Engine:
         self._observe_passes = observe_passes
         self._on_change = on_change or (lambda rig: None)
         self._routes = Routes()
+        self._lanes = self._routes.lanes
         self._straight: dict[bytes, Route] = {}
         """The routes, if nothing stands between the input and the split; else nothing."""
         self._ways_left: Iterator[bool] = iter(())
@@ -165,12 +169,16 @@ class Engine:
         for entry in fresh:
             entry.begin(self.schedule)
         self._inward: Enter = self._through_input if entries else self._split
-        self._enter, self._enter_note = self._inward, self._note
         self._presses = self._find_presses()
-        if self._presses:
-            self._enter = partial(self._unless_pressed, self._inward)
-            self._enter_note = partial(self._unless_pressed, self._note)
         self._straight = {} if entries or self._presses else self._routes
+        self._enter = self._unless_pressed(self._inward)
+        self._entrances = [self._enter] * KEYS + [self._refuse]
+        for channel in range(16):
+            begin = self._strikes.begins(channel, self._inward)
+            end = self._strikes.ends(channel, self._inward, self._end_rest)
+            self._entrances[FIRST_NOTE_ON + channel] = self._unless_pressed(begin)
+            self._entrances[FIRST_NOTE_OFF + channel] = self._unless_pressed(end)
+        self._entrances[FIRST_SYSTEM:CONTROL] = repeat(self._system, CONTROL - FIRST_SYSTEM)
 
     def _chain(self, entries: list[Entry]) -> Chain:
         return Chain(entries, lambda key: self._split, *self._watchers(None))
@@ -186,6 +194,11 @@ class Engine:
 
         observe = self._observe and partial(self._observe, name)
         return on_fault, self._routes.settle, observe, self._observe_passes
+
+    @property
+    def received(self) -> int:
+        """How many whole messages came in."""
+        return self._taken - self.malformed
 
     # ---- the three calls that both shells are loops over -----------------------------------
 
@@ -209,24 +222,15 @@ class Engine:
             schedule.now_ns = t_ns
         route = self._straight.get(data)
         if route is not None:
-            self.received += 1
+            self._taken += 1
             tally, calls = route
             tally.hits += 1
             for call, where, left in calls:
                 call(where, left, t_ns)
             return
+        self._taken += 1
         key = key_of(data)
-        if key == NO_MESSAGE:
-            self.malformed += 1
-            return
-        self.received += 1
-        if key < AFTER_NOTES:
-            enter = self._enter_note
-        elif FIRST_SYSTEM <= key < CONTROL:
-            enter = self._system
-        else:
-            enter = self._enter
-        enter(key, data, t_ns)
+        self._entrances[key](key, data, t_ns)
 
     def advance(self, t_ns: int) -> None:
         """Send everything that is due until `t_ns`, in order, each at its own time."""
@@ -565,10 +569,18 @@ class Engine:
             self.panic(t_ns)
         return True
 
-    def _unless_pressed(self, go_on: Enter, key: int, data: bytes, t_ns: int) -> None:
-        press = self._presses.get(key)
-        if press is None or not press(data, t_ns):
-            go_on(key, data, t_ns)
+    def _unless_pressed(self, go_on: Enter) -> Enter:
+        """The entrance of what goes on unless it means something to Pointsman itself."""
+        presses = self._presses
+        if not presses:
+            return go_on
+
+        def enter(key: int, data: bytes, t_ns: int) -> None:
+            press = presses.get(key)
+            if press is None or not press(data, t_ns):
+                go_on(key, data, t_ns)
+
+        return enter
 
     # ---- inside ----------------------------------------------------------------------------
 
@@ -587,16 +599,18 @@ class Engine:
 
     def _split(self, key: int, data: bytes, t_ns: int) -> None:
         """Send a message to the chains of all outputs."""
-        lane = self._routes.lanes.get(key)
+        lane = self._lanes.get(key)
         if lane is None:
             if key in FEW_VALUES:
                 self._split_by_route(key, data, t_ns)
                 return
             lane = self._lane(key)
-        tally, calls = lane
+        tally, groups = lane
         tally.hits += 1
-        for call, where, table in calls:
-            call(where, data.translate(table) if table else data, t_ns)
+        for table, calls in groups:
+            left = data.translate(table) if table else data
+            for call, where in calls:
+                call(where, left, t_ns)
 
     def _lane(self, key: int) -> Lane:
         reached = self._sensing if key == ACTIVE_SENSING_KEY else self._all
@@ -611,20 +625,13 @@ class Engine:
     def _through_input(self, key: int, data: bytes, t_ns: int) -> None:
         self.input_chain.run(0, key, data, t_ns)
 
-    def _note(self, key: int, data: bytes, t_ns: int) -> None:
-        """What a note-on makes begins a strike, and a note-off ends the oldest."""
-        strikes = self._strikes
-        cause = note_key(data)
-        if key >= FIRST_NOTE_ON:
-            strikes.begin(cause)
-            self._inward(key, data, t_ns)
-            strikes.begun()
-        else:
-            strikes.end(cause)
-            self._inward(key, data, t_ns)
-            if left := strikes.ended():
-                for output in self._all:
-                    output.end(output.ledger.missing_offs(left), t_ns)
+    def _refuse(self, key: int, data: bytes, t_ns: int) -> None:
+        self.malformed += 1
+
+    def _end_rest(self, ended: list[int], t_ns: int) -> None:
+        """Send the note-offs that the chains kept back of a strike that has ended."""
+        for output in self._all:
+            output.end(output.ledger.missing_offs(ended), t_ns)
 
     def _system(self, key: int, data: bytes, t_ns: int) -> None:
         """Rules for what moves the song, and for what must not be passed on."""

@@ -13,7 +13,7 @@ outputs it goes to.
 From these follows rule 1, a note-off goes where its note-on went, whatever the plugins do:
 once the input has let a note go, none of the notes it began may sound more often than the
 strikes that are still held claim it. `missing_offs` names the note-offs that are missing, and
-`note_off` refuses one that would go elsewhere.
+what `ends` gives keeps back one that would go elsewhere.
 
 All Notes Off and All Sound Off end what sounds, but a receiver may ignore the first, and neither
 replaces note-offs (p. 20). So the notes they ended still count, and still get the input's
@@ -22,8 +22,15 @@ note-offs; `_silenced` says how many of them, the oldest, a release need not end
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import chain
+from typing import Any
+
+Enter = Callable[[int, bytes, int], None]
+"""Takes a note-on or note-off: called with its key, the message, and its time in nanoseconds."""
+
+SendNote = Callable[[Any, bytes, int], None]
+"""Takes it on from there; instead of the key comes whatever was asked for."""
 
 MAX_STRIKES = 8
 """Strikes of one key that are told apart; a sender that never lets go must not fill the memory.
@@ -62,53 +69,63 @@ class Strikes:
         """The strike that is let go of now."""
         self._cause = -1
         self._held: dict[int, list[list[int]]] = {}
-        self._ledgers: list[Ledger] = []
+        self._sounding: list[dict[int, int]] = []
+        """What sounds on each output, by the place of its ledger."""
 
     def new_ledger(self) -> Ledger:
         """A ledger for one more output."""
-        ledger = Ledger(self, len(self._ledgers))
-        self._ledgers.append(ledger)
+        ledger = Ledger(self, len(self._sounding))
+        self._sounding.append(ledger.sounding)
         return ledger
 
     def forget(self) -> None:
         """The input is gone, or another: what it held down it will not let go of."""
         self._held.clear()
 
-    def begin(self, cause: int) -> None:
-        """From now on, until `begun`, notes that start belong to input note `cause`."""
-        beginning: list[int] = []
-        self.beginning = beginning
-        strikes = self._held.get(cause)
-        if strikes is None:
-            self._held[cause] = [beginning]
-            return
-        if len(strikes) == MAX_STRIKES:
-            oldest, following = strikes.pop(0), strikes[0]
-            following += [note for note in oldest if note not in following]
-        strikes.append(beginning)
+    def begins(self, channel: int, go_on: Enter) -> Enter:
+        """What takes note-ons of the input on `channel` (0-15).
 
-    def begun(self) -> None:
-        """The input's note-on is dealt with."""
-        self.beginning = None
+        Notes that start while `go_on` has one belong to its strike.
+        """
+        first, held = channel << 7, self._held
 
-    def end(self, cause: int) -> None:
-        """From now on, until `ended`, note-offs are those of input note `cause`."""
-        self._cause = cause
-        strikes = self._held.get(cause)
-        if strikes:
-            self.ending = strikes.pop(0)
-            if not strikes:
-                del self._held[cause]
+        def begin_strike(key: int, data: bytes, t_ns: int) -> None:
+            cause = first + data[1]
+            beginning: list[int] = []
+            self.beginning = beginning
+            strikes = held.get(cause)
+            if strikes is None:
+                strikes = held[cause] = []
+            elif len(strikes) == MAX_STRIKES:
+                oldest, following = strikes.pop(0), strikes[0]
+                following += [note for note in oldest if note not in following]
+            strikes.append(beginning)
+            go_on(key, data, t_ns)
+            self.beginning = None
 
-    def ended(self) -> list[int]:
-        """The input's note-off is dealt with: what its strike began, if any of it still sounds."""
-        ending, self.ending = self.ending, None
-        if ending:
-            ledgers = self._ledgers
-            for note in ending:
-                if note & ON_ITS_OUTPUT in ledgers[note >> OUTPUT_BITS].sounding:
-                    return ending
-        return []
+        return begin_strike
+
+    def ends(self, channel: int, go_on: Enter, end_rest: Callable[[list[int], int], None]) -> Enter:
+        """The same for note-offs.
+
+        While `go_on` has one, note-offs are those of the oldest strike of its note. If any note
+        that this began still sounds afterwards, `end_rest` is called with all of it and the time.
+        """
+        first, held, sounding = channel << 7, self._held, self._sounding
+
+        def end_strike(key: int, data: bytes, t_ns: int) -> None:
+            self._cause = cause = first + data[1]
+            strikes = held.get(cause)
+            self.ending = ending = strikes.pop(0) if strikes else None
+            go_on(key, data, t_ns)
+            self.ending = None
+            if ending:
+                for note in ending:
+                    if note & ON_ITS_OUTPUT in sounding[note >> OUTPUT_BITS]:
+                        end_rest(ending, t_ns)
+                        return
+
+        return end_strike
 
     def lets_pass(self, ending: list[int], note: int, count: int) -> bool:
         """Whether a note-off may pass that is none of the strike `ending`, which is let go of.
@@ -154,43 +171,102 @@ class Ledger:
 
     def __init__(self, strikes: Strikes, place: int) -> None:
         self.sounding: dict[int, int] = {}
-        self.notes = self.most_voices = 0
-        """How many notes have begun, and how many voices they have needed at once, at most."""
-        self.channels: set[int] = set()
-        """The channels (0-15) on which any note was ever sent."""
+        self.most_voices = 0
+        """How many voices the notes have needed at once, at most."""
+        # The notes that have begun on each channel: most leave at once, when they are entered.
+        self._left_at_once, self._handed_on = [0] * 16, [0] * 16
+        self._ends_left_at_once = 0
         self._strikes = strikes
-        self._first = place << OUTPUT_BITS
+        self._place = place << OUTPUT_BITS
         self._silenced: dict[int, int] = {}
         self._voiceless: set[int] = set()
         """Of those that sound the notes that have no voice any more."""
 
+    @property
+    def notes(self) -> int:
+        """How many notes have begun."""
+        return sum(self._left_at_once) + sum(self._handed_on)
+
+    @property
+    def left_at_once(self) -> int:
+        """How many note-ons and note-offs left the output when they were entered here."""
+        return sum(self._left_at_once) + self._ends_left_at_once
+
+    @property
+    def channels(self) -> list[int]:
+        """The channels (0-15) on which any note was ever sent."""
+        begun = zip(self._left_at_once, self._handed_on, strict=True)
+        return [channel for channel, counts in enumerate(begun) if any(counts)]
+
     def come_late(self) -> None:
         """The output has come while notes were held: it knows nothing of what began them."""
         for strike in self._strikes.held():
-            strike.append(self._first + LATE)
+            strike.append(self._place | LATE)
 
     def missing_offs(self, ended: list[int]) -> list[int]:
         """Of a strike that has ended the notes that sound here though nothing claims them.
 
         A note stands here once for every note-off that is missing.
         """
-        there, _ = _parted(ended, self._first >> OUTPUT_BITS)
+        there, _ = _parted(ended, self._place >> OUTPUT_BITS)
         return self._beyond_claims(dict.fromkeys(note & ON_ITS_OUTPUT for note in there))
 
-    def note_on(self, key: int) -> None:
-        """Note that a note-on was sent."""
-        self.notes += 1
-        sounding = self.sounding
-        if key in sounding:
-            self._strike_again(key)
-        else:
-            sounding[key] = 1
-            self.channels.add(key >> 7)
-            if len(sounding) > self.most_voices:
-                self._count_voices()
-        beginning = self._strikes.beginning
-        if beginning is not None:
-            beginning.append(self._first + key)
+    def begins(self, channel: int, send: SendNote, to: Any, leaves: bool) -> Enter:
+        """What enters note-ons on `channel` (0-15), and hands them to `send` with `to` before them.
+
+        `leaves`: they have left then, and are counted in `left_at_once`.
+        """
+        first = channel << 7
+        begun = self._left_at_once if leaves else self._handed_on
+        strikes, sounding, place = self._strikes, self.sounding, self._place
+
+        def begin_note(key: int, data: bytes, t_ns: int) -> None:
+            note = first + data[1]
+            begun[channel] += 1
+            if note in sounding:
+                self._strike_again(note)
+            else:
+                sounding[note] = 1
+                if len(sounding) > self.most_voices:
+                    self._count_voices()
+            if strikes.beginning is not None:
+                strikes.beginning.append(place + note)
+            send(to, data, t_ns)
+
+        return begin_note
+
+    def ends(self, channel: int, send: SendNote, to: Any, leaves: bool) -> Enter:
+        """The same for note-offs; those that belong elsewhere are not handed on.
+
+        A note-off that answers no note-on we know of passes: it does no harm, and an output that
+        no plugin is concerned with stays as it came.
+        """
+        first, count_sent = channel << 7, int(leaves)
+        strikes, sounding, place = self._strikes, self.sounding, self._place
+        silenced, voiceless = self._silenced, self._voiceless
+
+        def end_note(key: int, data: bytes, t_ns: int) -> None:
+            note = first + data[1]
+            count = sounding.get(note, 0)
+            ending = strikes.ending
+            if (
+                ending is not None
+                and place + note not in ending
+                and not strikes.lets_pass(ending, place + note, count)
+            ):
+                return
+            if count == 1:
+                del sounding[note]
+                if silenced:
+                    silenced.pop(note, None)
+                if voiceless:
+                    voiceless.discard(note)
+            elif count:
+                self._end_strike(note)
+            self._ends_left_at_once += count_sent
+            send(to, data, t_ns)
+
+        return end_note
 
     def _count_voices(self) -> None:
         self.most_voices = max(self.most_voices, len(self.sounding) - len(self._voiceless))
@@ -204,32 +280,11 @@ class Ledger:
         elif self._silenced.get(key):
             self._silenced[key] -= 1
 
-    def note_off(self, key: int) -> bool:
-        """Note that a note-off is to be sent; False when it belongs elsewhere and must not be.
-
-        A note-off that answers no note-on we know of passes: it does no harm, and an output that
-        no plugin is concerned with stays as it came.
-        """
-        count = self.sounding.get(key, 0)
-        ending = self._strikes.ending
-        if (
-            ending is not None
-            and (note := self._first + key) not in ending
-            and not self._strikes.lets_pass(ending, note, count)
-        ):
-            return False
-        if count == 1:
-            del self.sounding[key]
-            if self._silenced:
-                self._silenced.pop(key, None)
-            if self._voiceless:
-                self._voiceless.discard(key)
-        elif count:
-            self.sounding[key] = count - 1
-            self._voiceless.add(key)
-            if self._silenced.get(key):
-                self._silenced[key] -= 1
-        return True
+    def _end_strike(self, key: int) -> None:
+        self.sounding[key] -= 1
+        self._voiceless.add(key)
+        if self._silenced.get(key):
+            self._silenced[key] -= 1
 
     def all_sounding(self) -> list[int]:
         """Every note that sounds, the oldest first, once for every note-off that ends it."""
@@ -251,5 +306,5 @@ class Ledger:
             self._voiceless.add(key)
 
     def _beyond_claims(self, keys: Iterable[int]) -> list[int]:
-        sounding, claims, first = self.sounding, self._strikes.claims, self._first
-        return [k for k in keys if k in sounding for _ in range(sounding[k] - claims(first + k))]
+        sounding, claims, place = self.sounding, self._strikes.claims, self._place
+        return [k for k in keys if k in sounding for _ in range(sounding[k] - claims(place | k))]

@@ -125,7 +125,17 @@ for _channel in range(16):
 KIND_BY_KEY = {key: kind for (kind, _), keys in KEYS_OF.items() for key in keys}
 """The kind of message under each key in use."""
 
-_CONTROL_0 = (0xB0 << 7) - CONTROL
+_KEYS_OF_THREE = [
+    [status if LENGTH_BY_STATUS[status] == 3 else NO_MESSAGE] * 128 for status in range(256)
+]
+"""The key of a message of three bytes, by its status and its first data byte."""
+
+for _channel in range(16):
+    _mode_keys = [*KEYS_OF[Kind.MODE, _channel]] * (128 - FIRST_MODE)
+    _KEYS_OF_THREE[0xB0 + _channel] = [*KEYS_OF[Kind.CONTROL, _channel], *_mode_keys]
+
+_KEYS_OF_ZERO = [*_KEYS_OF_THREE[:0x90], *_KEYS_OF_THREE[0x80:0x90], *_KEYS_OF_THREE[0xA0:]]
+"""The same where the last byte is 0: then a note-on is a note-off."""
 
 CLOCK_KEY, START_KEY, CONTINUE_KEY, STOP_KEY = 0xF8, 0xFA, 0xFB, 0xFC
 SONG_POSITION_KEY, ACTIVE_SENSING_KEY, SYSTEM_RESET_KEY = 0xF2, 0xFE, 0xFF
@@ -140,12 +150,7 @@ def key_of(data: bytes) -> int:
     if length == 3:  # the most common by far
         status, first, second = data
         if first | second < 128:
-            high = status & 0xF0
-            if high == 0xB0:
-                return (status << 7) + first - _CONTROL_0 if first < FIRST_MODE else status + MODE
-            if high == 0x90:
-                return status if second else status - 0x10
-            return status if LENGTH_BY_STATUS[status] == 3 else NO_MESSAGE
+            return (_KEYS_OF_THREE if second else _KEYS_OF_ZERO)[status][first]
     if not data:
         return NO_MESSAGE
     status = data[0]

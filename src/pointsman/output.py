@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from pointsman.chain import Chain, Entry, Observer, Path, Sink
+from pointsman.chain import Chain, Entry, Observer, Path, Rest
 from pointsman.ledger import Ledger
 from pointsman.message import (
     AFTER_NOTES,
@@ -39,6 +39,7 @@ class Output:
         self.ledger = ledger
         self._received = self._sent = 0
         self._send = send
+        self._send_on = self._direct_sink()
         self._schedule = schedule
         self._delay_ns = self._longest_note_ns = 0
         self._wire: Wire | None = None
@@ -108,7 +109,7 @@ class Output:
     def sent(self) -> int:
         """How many messages have left it; what waits for its wire has not."""
         self.chain.settle()
-        return self._sent
+        return self._sent + self.ledger.left_at_once
 
     @property
     def notes(self) -> int:
@@ -123,7 +124,7 @@ class Output:
     @property
     def counts(self) -> tuple[int, int]:
         """Received and sent, as they were when the engine last settled its counts."""
-        return self._received, self._sent
+        return self._received, self._sent + self.ledger.left_at_once
 
     def count(self, received: int = 0, sent: int = 0) -> None:
         """Add to the counts."""
@@ -134,36 +135,36 @@ class Output:
         """Send a message past the chain."""
         self.sink_of(key)(key, data, t_ns)
 
-    def sink_of(self, key: int) -> Sink:
-        """The end of the chain for messages of a key: enter them in the ledger and send them."""
-        if key < FIRST_NOTE_ON:
-            return self._end_note
+    def sink_of(self, key: int) -> Path:
+        """The end of the chain for messages of a key: enter them in the ledger and send them.
+
+        It holds until the next `limit` or `build`.
+        """
         if key < AFTER_NOTES:
-            return self._begin_note
-        return self._switch_mode if key >= MODE else self._pass_on
+            enter = self.ledger.begins if key >= FIRST_NOTE_ON else self.ledger.ends
+            if self._longest_note_ns:
+                return enter(key & 0x0F, self._pass_watched, key, False)
+            if self._is_direct:
+                return enter(key & 0x0F, self._send, self.name, True)
+            return enter(key & 0x0F, self._pass_on, key, False)
+        if key >= MODE:
+            return self._switch_mode
+        return self._send_on if self._is_direct else self._pass_on
 
-    def _begin_note(self, key: int, data: bytes, t_ns: int) -> None:
-        note = (key & 0x0F) << 7 | data[1]
-        self.ledger.note_on(note)
-        if self._longest_note_ns:
-            self._watch_length(note, True, t_ns)
-        if self._is_direct:  # as in `_pass_on`, one call less: notes cost most
-            self._sent += 1
-            self._send(self.name, data, t_ns)
-        else:
-            self._pass_on(key, data, t_ns)
+    def _direct_sink(self) -> Path:
+        """What `_pass_on` is where messages leave at once."""
+        send, name = self._send, self.name
 
-    def _end_note(self, key: int, data: bytes, t_ns: int) -> None:
-        note = (key & 0x0F) << 7 | data[1]
-        if not self.ledger.note_off(note):
-            return
-        if self._longest_note_ns:
-            self._watch_length(note, False, t_ns)
-        if self._is_direct:  # as in `_pass_on`, one call less: notes cost most
+        def send_on(key: int, data: bytes, t_ns: int) -> None:
             self._sent += 1
-            self._send(self.name, data, t_ns)
-        else:
-            self._pass_on(key, data, t_ns)
+            send(name, data, t_ns)
+
+        return send_on
+
+    def _pass_watched(self, key: int, data: bytes, t_ns: int) -> None:
+        """Send a note-on or note-off where no note may last for ever."""
+        self._watch_length((key & 0x0F) << 7 | data[1], key >= FIRST_NOTE_ON, t_ns)
+        self._pass_on(key, data, t_ns)
 
     def _switch_mode(self, key: int, data: bytes, t_ns: int) -> None:
         if data[1] in (ALL_SOUND_OFF, ALL_NOTES_OFF):
@@ -227,12 +228,12 @@ class Output:
 
     def plan(self, plan: Plan, key: int, data: bytes) -> None:
         """Add to a plan what this message of the split sets going here."""
-        path, data, changed, dropped = self.chain.foresee(key, data)
+        rest, data, changed, dropped = self.chain.foresee(key, data)
         plan.changed += changed
         if dropped is not None:
             plan.dropped.append(dropped)
         else:
-            self._plan_rest(plan, path, data)
+            self._plan_rest(plan, rest, data)
 
     def plan_lane(self, plan: Plan, key: int) -> None:
         """Add to a plan what all messages of this key set going here.
@@ -241,27 +242,25 @@ class Output:
         """
         if key in ONE_VALUE:
             alone = bytes((key,))
-            path, data, changed, dropped = self.chain.foresee(key, alone)
+            rest, data, changed, dropped = self.chain.foresee(key, alone)
             if data == alone and not changed:
                 if dropped is not None:
                     plan.dropped.append(dropped)
                 else:
-                    self._plan_rest(plan, path, None)
+                    self._plan_rest(plan, rest, None)
                 return
-        path, channel, moved = self.chain.lead(key)
+        rest, channel, moved = self.chain.lead(key)
         plan.changed += moved
-        self._plan_rest(plan, path, None if channel is None else ON_CHANNEL[channel])
+        self._plan_rest(plan, rest, None if channel is None else ON_CHANNEL[channel])
 
-    def _plan_rest(self, plan: Plan, path: Path, left: bytes | None) -> None:
+    def _plan_rest(self, plan: Plan, rest: Rest, left: bytes | None) -> None:
         """Add to a plan what is left to do on the rest of a path."""
-        key, stops, sink = path
-        if stops:
-            plan.calls.append((self.chain.go, path, left))
-        elif AFTER_NOTES <= key < MODE and self._is_direct:
+        key, stops, path = rest
+        if not stops and AFTER_NOTES <= key < MODE and self._is_direct:
             plan.sent.append(self)
             plan.calls.append((self._send, self.name, left))
         else:
-            plan.calls.append((sink, key, left))
+            plan.calls.append((path, key, left))
 
     def end(self, notes: list[int], t_ns: int) -> None:
         """Send a note-off for each of these, past the chain."""

@@ -47,8 +47,8 @@ ONE_VALUE = frozenset(
 """Keys with one message each, a byte that is the key itself."""
 
 Call = Callable[[Any, bytes, int], object]
-"""What is to be done when a message comes: the `go` of a chain, the sink at its end, or `send`;
-called with the path, the key or the output's name, the message that is left, and the time in ns."""
+"""What is to be done when a message comes: a path of a chain, or `send`; called with the key or the
+output's name, the message that is left, and the time in ns."""
 
 
 class Tally:
@@ -85,9 +85,9 @@ class Tally:
 Route = tuple[Tally, tuple[tuple[Call, Any, bytes], ...]]
 """Where a message is counted, and the calls that it sets going."""
 
-Lane = tuple[Tally, tuple[tuple[Call, Any, bytes | None], ...]]
+Lane = tuple[Tally, list[tuple[bytes | None, list[tuple[Call, Any]]]]]
 """The same for all messages of a key. What is left of a message is the message itself, by way of
-`bytes.translate` if there is a table for it."""
+`bytes.translate` if there is a table for it; calls in a row that share a table share the result."""
 
 
 class Plan:
@@ -123,7 +123,12 @@ class Routes(dict[bytes, Route]):
         plan = Plan()
         for output in reached:
             output.plan_lane(plan, key)
-        lane = self.lanes[key] = (self._tally(reached, plan), tuple(plan.calls))
+        groups: list[tuple[bytes | None, list[tuple[Call, Any]]]] = []
+        for call, where, table in plan.calls:
+            if not groups or groups[-1][0] is not table:
+                groups.append((table, []))
+            groups[-1][1].append((call, where))
+        lane = self.lanes[key] = (self._tally(reached, plan), groups)
         return lane
 
     def _tally(self, reached: Sequence[Output], plan: Plan) -> Tally:

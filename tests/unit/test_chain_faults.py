@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
@@ -179,3 +180,26 @@ def test_a_plugin_that_cannot_start_is_named_with_its_line(
     with pytest.raises(PluginError) as caught:
         Engine(rig(output("tug", entry(plugin))), lambda name, data, t_ns: None)
     assert str(caught.value) == f"line 7: plugin {plugin.name} will not start: {said}"
+
+
+class OwnBytes(bytes):
+    """Looks like a message, and may be anything."""
+
+
+class Adds(Plugin[PluginOptions]):
+    """Adds a message twice, the second time as what is none."""
+
+    name = "adds"
+    kinds: Sequence[type[bytes]] = (bytes, OwnBytes)
+
+    def on_control(self, data: bytes, t_ns: int) -> Emission:
+        """Add one."""
+        kind, *self.kinds = self.kinds
+        return [data, kind(b"\xb0\x4a\x01")]
+
+
+def test_what_looks_like_a_message_that_was_added_before_is_none() -> None:
+    desk = Desk(rig(output("tug", entry(Adds))))
+    desk.hear("\n".join([CONTROL] * 3))
+    assert desk.lines == ["tug 5 B0 07 40", "tug 5 B0 4A 01", "tug 5 B0 07 40", "tug 5 B0 07 40"]
+    assert len(desk.engine.faults) == 1

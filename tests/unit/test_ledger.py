@@ -6,9 +6,42 @@ it stands behind a colon, `on72` and `off72`. `x` is All Notes Off.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from pointsman.ledger import MAX_STRIKES, Strikes, note_key
+from pointsman.ledger import MAX_STRIKES, Ledger, Strikes, note_key
+
+
+def note_on(ledger: Ledger, note: int) -> None:
+    """Have a note-on sent."""
+    data = bytes((0x90 | note >> 7, note & 0x7F, 64))
+    ledger.begins(note >> 7, lambda to, data, t_ns: None, None, True)(data[0], data, 0)
+
+
+def note_off(ledger: Ledger, note: int) -> bool:
+    """Have a note-off sent; False where it was kept back."""
+    sent: list[bytes] = []
+    data = bytes((0x80 | note >> 7, note & 0x7F, 64))
+    ledger.ends(note >> 7, lambda to, data, t_ns: sent.append(data), None, True)(data[0], data, 0)
+    return sent == [data]
+
+
+def hold(strikes: Strikes, cause: int, sent: Callable[[], object]) -> None:
+    """Strike a key of the input, and have `sent` done meanwhile."""
+    data = bytes((0x90 | cause >> 7, cause & 0x7F, 64))
+    strikes.begins(cause >> 7, lambda key, data, t_ns: sent())(data[0], data, 0)
+
+
+def let_go(strikes: Strikes, cause: int, sent: Callable[[], object]) -> list[int]:
+    """Let go of it, and have `sent` done meanwhile; the strike, if any of it still sounds then."""
+    left: list[int] = []
+    data = bytes((0x80 | cause >> 7, cause & 0x7F, 64))
+    end = strikes.ends(
+        cause >> 7, lambda key, data, t_ns: sent(), lambda ended, t_ns: left.extend(ended)
+    )
+    end(data[0], data, 0)
+    return left
 
 
 class Book:
@@ -30,22 +63,19 @@ class Book:
         elif cause == "later":
             self._send(sent)
         elif cause.startswith("+"):
-            strikes.begin(int(cause[1:]))
-            self._send(sent)
-            strikes.begun()
+            hold(strikes, int(cause[1:]), lambda: self._send(sent))
         else:
-            strikes.end(int(cause[1:]))
-            self._send(sent)
-            missing = self.ledger.missing_offs(strikes.ended())
+            ended = let_go(strikes, int(cause[1:]), lambda: self._send(sent))
+            missing = self.ledger.missing_offs(ended)
             self.missing += missing
             for note in missing:
-                assert self.ledger.note_off(note)
+                assert note_off(self.ledger, note)
 
     def _send(self, sent: list[str]) -> None:
         for message in sent:
             if message.startswith("on"):
-                self.ledger.note_on(int(message[2:]))
-            elif not self.ledger.note_off(int(message[3:])):
+                note_on(self.ledger, int(message[2:]))
+            elif not note_off(self.ledger, int(message[3:])):
                 self.refused.append(int(message[3:]))
 
 
@@ -132,42 +162,37 @@ def test_each_output_ends_what_it_began_itself() -> None:
     """Of two strikes of one key the gull left the first out, so it ends the second first."""
     strikes = Strikes()
     tug, gull = strikes.new_ledger(), strikes.new_ledger()
-    for playing in ([tug], [tug, gull]):
-        strikes.begin(60)
-        for ledger in playing:
-            ledger.note_on(60)
-        strikes.begun()
-    strikes.end(60)
-    assert (tug.note_off(60), gull.note_off(60)) == (True, True)
-    ended = strikes.ended()
+    hold(strikes, 60, lambda: note_on(tug, 60))
+    hold(strikes, 60, lambda: (note_on(tug, 60), note_on(gull, 60)))
+    passed: list[bool] = []
+
+    def end_both() -> None:
+        passed[:] = note_off(tug, 60), note_off(gull, 60)
+
+    ended = let_go(strikes, 60, end_both)
+    assert passed == [True, True]
     assert (tug.missing_offs(ended), gull.missing_offs(ended)) == ([], [])
     assert (tug.all_sounding(), gull.all_sounding()) == ([60], [])
-    strikes.end(60)
-    assert (tug.note_off(60), gull.note_off(60)) == (True, False)
-    assert (tug.all_sounding(), strikes.ended()) == ([], [])
+    ended = let_go(strikes, 60, end_both)
+    assert passed == [True, False]
+    assert (tug.all_sounding(), ended) == ([], [])
 
 
 def test_only_the_output_that_still_sounds_misses_a_note_off() -> None:
     strikes = Strikes()
     tug, gull = strikes.new_ledger(), strikes.new_ledger()
-    strikes.begin(60)
-    tug.note_on(60)
-    gull.note_on(72)
-    strikes.begun()
-    strikes.end(60)
-    assert tug.note_off(60)
-    ended = strikes.ended()
+    hold(strikes, 60, lambda: (note_on(tug, 60), note_on(gull, 72)))
+    ended = let_go(strikes, 60, lambda: note_off(tug, 60))
     assert (tug.missing_offs(ended), gull.missing_offs(ended)) == ([], [72])
 
 
 def test_an_output_that_came_later_takes_any_note_off() -> None:
     strikes = Strikes()
     tug = strikes.new_ledger()
-    strikes.begin(60)
-    tug.note_on(60)
-    strikes.begun()
+    hold(strikes, 60, lambda: note_on(tug, 60))
     gull = strikes.new_ledger()
     gull.come_late()
-    strikes.end(60)
-    assert (gull.note_off(60), tug.note_off(72)) == (True, False)
-    assert tug.missing_offs(strikes.ended()) == [60]
+    passed: list[bool] = []
+    ended = let_go(strikes, 60, lambda: passed.extend((note_off(gull, 60), note_off(tug, 72))))
+    assert passed == [True, False]
+    assert tug.missing_offs(ended) == [60]
