@@ -18,6 +18,9 @@ from pointsman.rig_model import EntryPart, IncludedPart, UsePart
 from pointsman.validation import Origin, Place, Report, check
 from pointsman.yaml_tree import Node, read_tree
 
+MOST_ENTRIES = 256
+"""The entries of a chain at most; a message passes through all of them within one moment."""
+
 
 @dataclass
 class Source:
@@ -64,6 +67,8 @@ class ChainReader:
     registry: Registry
     sources: list[Source]
     _named: dict[str, Named] = field(default_factory=dict)
+    _is_full: bool = False
+    """Whether the chain that is being read has more entries than it may have."""
 
     def __post_init__(self) -> None:
         self._include(self.sources[0])
@@ -73,7 +78,11 @@ class ChainReader:
     ) -> tuple[EntrySpec, ...]:
         """The entries of the chain at `place`, those of named chains put in where they are used."""
         specs: list[EntrySpec] = []
+        if not using:
+            self._is_full = False
         for item, node in source.items(place):
+            if self._is_full:  # told already
+                break
             if not node.is_map:
                 what = "an entry of a chain is a mapping; begin it with - plugin: NAME"
                 source.add(item, what)
@@ -81,6 +90,10 @@ class ChainReader:
                 specs += self._used(source, item, context, using)
             else:
                 specs += self._entry(source, item, node, context)
+            if len(specs) > MOST_ENTRIES and not self._is_full:
+                what = f"a chain has {MOST_ENTRIES} entries at most, with those of chains it uses"
+                source.add(item, f"{what}; leave this one and the following out")
+                self._is_full = True
         return tuple(specs)
 
     def _include(self, source: Source) -> None:

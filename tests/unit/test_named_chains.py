@@ -101,6 +101,31 @@ def test_a_chain_cannot_use_itself_even_by_a_detour(tmp_path: Path) -> None:
     ]
 
 
+TOO_MANY = (
+    "a chain has 256 entries at most, with those of chains it uses; "
+    "leave this one and the following out"
+)
+
+
+def test_a_chain_has_so_many_entries_at_most(tmp_path: Path) -> None:
+    """A message passes through all of them at once; each has its place on the stack."""
+    guard = "          - {plugin: note_guard}\n"
+    head = 'input: {port: "null:"}\noutputs:\n  tug:\n    port: "null:"\n    chain:\n'
+    sent = play(tmp_path, head + 256 * guard, "0 90 3C 64\n1 80 3C 40")
+    assert sent["tug"] == [("0.000000", "90 3C 64"), ("1.000000", "80 3C 40")]
+    rig = write(tmp_path, rig=head + 258 * guard)
+    assert lines(rig) == [f"rig.yaml:262:13: outputs.tug.chain[257]: {TOO_MANY}"]
+
+
+def test_chains_that_use_chains_do_not_grow_without_end(tmp_path: Path) -> None:
+    """Sixty names, each for twice the chain of the next: 2 to the power of 60 entries."""
+    doubles = "".join(f"  c{n}: [{{use: c{n + 1}}}, {{use: c{n + 1}}}]\n" for n in range(60))
+    chains = f"chains:\n{doubles}  c60: [{{plugin: note_guard}}]\n"
+    outputs = "outputs:\n  tug: {port: 'null:', chain: [{use: c0}]}\n  gull: {port: 'null:'}\n"
+    rig = write(tmp_path, rig=f"input: {{port: 'null:'}}\n{outputs}{chains}")
+    assert [line.partition(": ")[2] for line in lines(rig)] == [f"chains.c51[2]: {TOO_MANY}"]
+
+
 def test_a_name_can_be_given_only_once(tmp_path: Path) -> None:
     rig = write(
         tmp_path,
