@@ -30,6 +30,7 @@ import struct
 import threading
 from collections import deque
 from contextlib import suppress
+from io import FileIO
 
 from pointsman import io_rtmidi
 from pointsman.errors import PortError
@@ -57,7 +58,7 @@ INPUT_CELLS = 2000
 MOST_BEHIND = 2000
 """Events that wait for a program that stands still; then messages are refused."""
 
-_READ_BYTES = 64 * EVENT_BYTES
+_READ_BYTES = 16 * EVENT_BYTES
 _MOST_BYTES = (INPUT_CELLS + 1) * EVENT_BYTES
 
 _READ, _WRITE = 1 << 0 | 1 << 5, 1 << 1 | 1 << 6
@@ -224,7 +225,8 @@ class AlsaOutput(OutputPort):
         self._longest = PROGRAM_SYSEX if virtual or card_of(name) is None else CARD_SYSEX
         self._events = Events(self._longest)
         self._client = _Client(name, is_input=False, virtual=virtual)
-        self._file = self._client.file
+        self._write = FileIO(self._client.file, "w", closefd=False).write
+        """Writes an event; None where it is refused, and may be tried again."""
         self._behind: deque[bytes] = deque()
         """What a program that stands still has not taken; changed under the lock alone."""
         self._lock = threading.Lock()
@@ -233,12 +235,8 @@ class AlsaOutput(OutputPort):
         """Hand one message to the system; PortError for a SysEx that would not arrive whole."""
         try:
             event = self._events[data]
-            if self._behind:
+            if self._behind or self._write(event) is None:
                 self._put_behind(event)
-            else:
-                os.write(self._file, event)
-        except BlockingIOError:
-            self._put_behind(event)
         except OSError as error:
             raise self._refused(error) from error
         except TooLongError as error:
@@ -264,18 +262,13 @@ class AlsaOutput(OutputPort):
 
     def _catch_up(self) -> None:
         try:
-            while self._behind:
-                os.write(self._file, self._behind[0])
+            while self._behind and self._write(self._behind[0]) is not None:
                 self._behind.popleft()
-        except BlockingIOError:
-            pass
         except OSError as error:
             self._behind.clear()
             raise self._refused(error) from error
 
     def _refused(self, error: OSError) -> PortError:
-        if self._file < 0:
-            return PortError("the port is closed")
         return PortError(f"port '{self._name}' refused a message: {error.strerror}")
 
     def alive(self) -> bool:
@@ -288,9 +281,13 @@ class AlsaOutput(OutputPort):
     def close(self) -> None:
         """Close the port and give it back to the system."""
         with self._lock:
-            self._file = -1
+            self._write = _refuse
             self._behind.clear()
         self._client.close()
+
+
+def _refuse(event: object) -> int | None:
+    raise PortError("the port is closed")
 
 
 class AlsaInput(InputPort):
@@ -311,18 +308,19 @@ class AlsaInput(InputPort):
         reader.start()
 
     def _read(self, deliver: Deliver, ended: Ended) -> None:
-        file, feed, size = self._client.file, EventReader().feed, _READ_BYTES
+        read = FileIO(self._client.file, closefd=False).read
+        feed, size = EventReader().feed, _READ_BYTES
         while not self._closing:
             try:
-                events = os.read(file, size)
-            except BlockingIOError:  # the first event, with what follows it, is longer than that
-                size = _MOST_BYTES
-                continue
+                events = read(size)
             except OSError as error:
                 if error.errno != errno.ENOSPC:
                     ended(f"port '{self._client.name}' cannot be read: {error.strerror}")
                     return
                 self.gaps += 1
+                continue
+            if events is None:  # the first event, with what follows it, is longer than that
+                size = _MOST_BYTES
                 continue
             for data in feed(events):
                 deliver(data)

@@ -9,7 +9,7 @@ import errno
 import os
 import struct
 import threading
-from types import SimpleNamespace
+from io import FileIO
 
 import pytest
 from kernel_kit import CREATE_PORT, EVENT_BYTES, SET_POOL, SUBSCRIBE, Kernel
@@ -134,18 +134,13 @@ def test_what_is_sent_is_written_as_events(kernel: Kernel) -> None:
         port.send(CLOCK, 5)
 
 
-def test_a_message_that_the_system_refuses_says_which_port(
-    kernel: Kernel, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_message_that_the_system_refuses_says_which_port(kernel: Kernel) -> None:
     port = SystemPorts().open_output(GULL)
-
-    def write(file: int, data: bytes) -> int:
-        raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
-
-    monkeypatch.setattr(io_alsa, "os", SimpleNamespace(write=write))
+    with open("/dev/full", "wb") as full:
+        os.dup2(full.fileno(), kernel.made[0].file)
     with pytest.raises(PortError) as caught:
         port.send(CLOCK, 0)
-    assert str(caught.value) == f"port '{GULL}' refused a message: No such device"
+    assert str(caught.value) == f"port '{GULL}' refused a message: No space left on device"
 
 
 LIMITS = [
@@ -289,22 +284,21 @@ def test_an_input_may_be_closed_by_what_it_hands_over(kernel: Kernel) -> None:
     until(lambda: kernel.made[0].is_closed)
 
 
-def reading(monkeypatch: pytest.MonkeyPatch, *results: bytes | int) -> list[int]:
-    """Have the next calls to read end so: with these bytes, or with this error."""
+def reading(monkeypatch: pytest.MonkeyPatch, *results: bytes | int | None) -> list[int]:
+    """Have the next calls to read end so: with these bytes, or this error; None is EAGAIN."""
     sizes: list[int] = []
     left = list(results)
 
-    def read(file: int, size: int) -> bytes:
-        sizes.append(size)
-        if not left:
-            return os.read(file, size)
-        result = left.pop(0)
-        if isinstance(result, int):
-            raise OSError(result, os.strerror(result))
-        return result
+    class Scripted(FileIO):
+        def read(self, size: int | None = -1, /) -> bytes | None:  # type: ignore[override]
+            assert size is not None
+            sizes.append(size)
+            result = left.pop(0) if left else super().read(size)
+            if isinstance(result, int):
+                raise OSError(result, os.strerror(result))
+            return result
 
-    own = SimpleNamespace(read=read, write=os.write, close=os.close)
-    monkeypatch.setattr(io_alsa, "os", own)
+    monkeypatch.setattr(io_alsa, "FileIO", Scripted)
     return sizes
 
 
@@ -327,12 +321,12 @@ def test_sysex_that_is_longer_than_usual_is_read_at_once(
     sysex = b"\xf0" + bytes(5000) + b"\xf7"
     padded = encode(sysex) + bytes(-len(sysex) % EVENT_BYTES)
     port = SystemPorts().open_input(GULL)
-    sizes = reading(monkeypatch, errno.EAGAIN, padded)
+    sizes = reading(monkeypatch, None, padded)
     heard, _ = listen(port)
     until(lambda: len(sizes) == 3)
     port.close()
     assert heard == [sysex]
-    assert sizes == [64 * EVENT_BYTES, 2001 * EVENT_BYTES, 64 * EVENT_BYTES]
+    assert sizes == [16 * EVENT_BYTES, 2001 * EVENT_BYTES, 16 * EVENT_BYTES]
 
 
 def test_a_port_that_cannot_be_read_ends_with_a_line(

@@ -119,13 +119,14 @@ class Service:
             with self.lock:
                 if not self._accepting:
                     return
+                engine = self.engine
+                schedule = engine.schedule
                 t_ns = came_ns - self._begun_ns
-                if t_ns < self.engine.schedule.now_ns:  # it has waited for the lock meanwhile
-                    t_ns = self.engine.schedule.now_ns
+                if t_ns < schedule.now_ns:  # it has waited for the lock meanwhile
+                    t_ns = schedule.now_ns
                 if self.tapped is not None:
                     self._tap(("in", t_ns, data))
-                self.engine.receive(data, t_ns)
-                schedule = self.engine.schedule
+                engine.receive(data, t_ns)
                 if schedule.timed or schedule.counted:
                     self._wake_if_earlier()
                 self.latency.note(self._clock_ns() - came_ns)
