@@ -23,6 +23,7 @@ from pointsman.errors import PLUGIN_ERRORS, PluginError
 from pointsman.message import (
     ALL_NOTES_OFF,
     KEYS,
+    KEYS_KEPT,
     KEYS_OF,
     NO_MESSAGE,
     Kind,
@@ -44,9 +45,6 @@ Stop = tuple[Step, "Entry", "Paths"]
 
 Path = Callable[[int, bytes, int], None]
 """What takes messages from some place in a chain on: called with key, message and time."""
-
-MOST_KEYS, LONGEST_WITH_KEY = 8192, 3
-"""Messages whose keys are remembered at most, about 1 MiB, and how long they may be."""
 
 SinkOf = Callable[[int], Path]
 """Gives the end of a chain for messages of a key."""
@@ -236,19 +234,6 @@ def _path_by(step: Step, entry: Entry, onward: Paths, path: Path) -> Path:
                 onward[key](key, data, t_ns)
 
     return stop
-
-
-class _Keys(dict[bytes, int]):
-    """The keys of messages that entries add: most often the same few homes and note-offs."""
-
-    def __missing__(self, message: bytes) -> int:
-        key = key_of(message)
-        if len(self) < MOST_KEYS and len(message) <= LONGEST_WITH_KEY:
-            self[message] = key
-        return key
-
-
-_KEYS = _Keys()
 
 
 class _NoMessageError(Exception):
@@ -472,7 +457,7 @@ class Chain:
                 if message is data and data is not None:
                     passed = True
                     keyed.append((key, data))
-                elif type(message) is bytes and (its_key := _KEYS[message]) != NO_MESSAGE:
+                elif type(message) is bytes and (its_key := KEYS_KEPT[message]) != NO_MESSAGE:
                     keyed.append((its_key, message))
                 else:
                     raise _NoMessageError

@@ -25,6 +25,7 @@ from pointsman.message import (
     CONTROL,
     FIRST_NOTE_ON,
     KEYS,
+    KEYS_KEPT,
     KEYS_OF,
     SONG_POSITION_KEY,
     START_KEY,
@@ -229,7 +230,7 @@ class Engine:
                 call(where, left, t_ns)
             return
         self._taken += 1
-        key = key_of(data)
+        key = KEYS_KEPT[data]
         self._entrances[key](key, data, t_ns)
 
     def advance(self, t_ns: int) -> None:

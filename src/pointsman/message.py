@@ -26,6 +26,9 @@ MODE = CONTROL + 16 * 128
 KEYS = MODE + 0x100
 """Every key is below this number, so that a list can be indexed by key."""
 
+MOST_KEPT = 8192
+"""Messages whose keys are kept."""
+
 NO_MESSAGE = -1
 FIRST_MODE = 120
 ALL_SOUND_OFF = 120
@@ -157,6 +160,25 @@ def key_of(data: bytes) -> int:
     if length == LENGTH_BY_STATUS[status] != 3:
         return status if length == 1 or data[1] < 128 else NO_MESSAGE
     return status if status == 0xF0 and _is_sysex(data) else NO_MESSAGE
+
+
+class _KeptKeys(dict[bytes, int]):
+    """Keys by their messages, each found when it is first needed; long messages are not kept.
+
+    A set has few different messages. When there is no room for more, all are found anew.
+    """
+
+    def __missing__(self, data: bytes) -> int:
+        key = key_of(data)
+        if len(data) <= 3:
+            if len(self) >= MOST_KEPT:
+                self.clear()
+            self[data] = key
+        return key
+
+
+KEYS_KEPT = _KeptKeys()
+"""What `key_of` says, sooner for what has come before."""
 
 
 def _is_sysex(data: bytes) -> bool:

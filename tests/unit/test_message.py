@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from pointsman import message
 from pointsman.message import (
     CONTROL,
     MODE,
@@ -135,3 +136,14 @@ def test_a_channel_message_has_a_key_on_every_channel(text: str, channel: int) -
 @pytest.mark.parametrize("text", ["F0 7D 13 F7", "F2 10 13", "F8", "FE"])
 def test_a_message_without_channel_is_not_moved(text: str) -> None:
     assert bytes.fromhex(text).translate(ON_CHANNEL[5]) == bytes.fromhex(text)
+
+
+def test_kept_keys_say_what_key_of_says_and_have_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(message, "MOST_KEPT", 100)
+    kept = type(message.KEYS_KEPT)()
+    for status in range(0x80, 0x100):
+        for data in (b"", b"\x00", b"\x7f\x00", b"\x07\x40", b"\x80\x00", b"\x01\x02\xf7"):
+            said = bytes((status,)) + data
+            assert kept[said] == kept[said] == key_of(said)
+            assert len(kept) <= 100
+    assert max(map(len, kept)) <= 3
