@@ -31,6 +31,7 @@ from pointsman.plugin import (
     Emission,
     Host,
     Kind,
+    Made,
     OptionProblem,
     Plugin,
     PluginOptions,
@@ -186,6 +187,8 @@ class _Channel:
         self._plain = {c.ref.cc: c for c in self.controls.values() if c.ref.is_plain}
         # Those that a note may concern: most often none, so that a note costs next to nothing.
         self.active: list[_Control] = []
+        # Those whose last note has just ended: they follow it home.
+        self._leaving: list[_Control] = []
         self._on_next_note = "next_note" in options.when
         self._after = options.after
         self._window = options.window
@@ -255,20 +258,23 @@ class _Channel:
         self.find_active()  # some may be home now without having been sent there
         return self.on_note_on(data, t_ns)
 
-    def on_note_off(self, data: bytes, t_ns: int) -> Emission:
+    def on_note_off(self, data: bytes, t_ns: int) -> Made:
         """The end of a value's chord sends it home afterwards."""
         active = self.active
         if not active:
             return data
         note = data[1]
-        leaving = []
         for control in active:
             chord = control.chord
             if note in chord:
                 chord.remove(note)
                 if not chord:  # this was the last of it
-                    leaving.append(control)
-        return self._send_home(leaving, [data]) if leaving else data
+                    self._leaving.append(control)
+        return self._send_left if self._leaving else data
+
+    def _send_left(self, t_ns: int) -> Emission:
+        leaving, self._leaving = self._leaving, []
+        return self._send_home(leaving, [])
 
     def on_mode(self, data: bytes, t_ns: int) -> Emission:
         """All Notes Off and All Sound Off end every chord of their channel."""

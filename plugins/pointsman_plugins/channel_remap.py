@@ -21,6 +21,7 @@ from pointsman.plugin import (
     Flow,
     Host,
     Kind,
+    Made,
     Plugin,
     PluginOptions,
     Step,
@@ -74,12 +75,12 @@ class ChannelRemap(Plugin[ChannelRemapOptions]):
         way = self._ways[channel]
         return None if way is _stay else way
 
-    def _begin(self, data: bytes, t_ns: int) -> Emission:
+    def _begin(self, data: bytes, t_ns: int) -> Made:
         assert self._ways_of_keys is not None
         way = self._ways_of_keys[_key(data)] = self._ways[data[0] & 0x0F]
         return way(data, t_ns)
 
-    def _follow(self, data: bytes, t_ns: int) -> Emission:
+    def _follow(self, data: bytes, t_ns: int) -> Made:
         assert self._ways_of_keys is not None
         return self._ways_of_keys[_key(data)](data, t_ns)
 

@@ -33,7 +33,7 @@ from pointsman.message import (
     key_of,
     key_on_channel,
 )
-from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall, messages_of
+from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall, messages_of, whole_of
 from pointsman.rig import EntrySpec
 from pointsman.schedule import Schedule
 from pointsman.transport import Transport, TransportChange
@@ -139,7 +139,7 @@ class Entry:
         message = control_change(channel, ALL_NOTES_OFF, 0)
         for step, keys in self.steps():
             if key_of(message) in keys:
-                out = step(message, t_ns)
+                out = whole_of(step(message, t_ns), message, t_ns)
                 return [data for data in messages_of(out) if not is_mode_message(data)]
         return None
 
@@ -183,6 +183,29 @@ class _Stops(dict[int, tuple[Stop, ...]]):
         return found
 
 
+class Followers(list[tuple[Entry, TimedCall]]):
+    """The calls for what follows a message that is still on its way to other outputs.
+
+    On each output the order stays what it would be if nothing waited. So where another message is
+    to come behind this one on the same output, what follows it must not `wait`.
+    """
+
+    def __init__(self, *, wait: bool) -> None:
+        super().__init__()
+        self.wait = wait
+
+    def send(self, t_ns: int) -> None:
+        """All outputs have the message: make the calls, and send what they return."""
+        waiting = self[:]
+        self.clear()
+        self.wait = False
+        try:
+            for entry, call in waiting:
+                entry.chain.run_call(entry, call, t_ns)
+        finally:
+            self.wait = True
+
+
 class Paths(dict[int, Path]):
     """The paths from one place in a chain on, by key; each is made when it is first needed.
 
@@ -190,9 +213,10 @@ class Paths(dict[int, Path]):
     and finds what the entries do by then, whatever has failed meanwhile.
     """
 
-    def __init__(self, sink_of: SinkOf) -> None:
+    def __init__(self, sink_of: SinkOf, followers: Followers) -> None:
         super().__init__()
         self._sink_of = sink_of
+        self._followers = followers
         self.stops: _Stops
 
     def renew(self, tables: Sequence[Table]) -> None:
@@ -203,12 +227,12 @@ class Paths(dict[int, Path]):
     def __missing__(self, key: int) -> Path:
         path = self._sink_of(key)
         for step, entry, onward in reversed(self.stops[key]):
-            path = _path_by(step, entry, onward, path)
+            path = _path_by(step, entry, onward, path, self._followers)
         self[key] = path
         return path
 
 
-def _path_by(step: Step, entry: Entry, onward: Paths, path: Path) -> Path:
+def _path_by(step: Step, entry: Entry, onward: Paths, path: Path, followers: Followers) -> Path:
     """The path by way of a step; what the step lets pass takes `path` from there.
 
     It has the chain from the entry alone, so that a chain that is left is free at once.
@@ -228,6 +252,12 @@ def _path_by(step: Step, entry: Entry, onward: Paths, path: Path) -> Path:
             onward[out_key](out_key, out, t_ns)
         elif out is None:
             entry._dropped += 1
+        elif callable(out):
+            path(key, data, t_ns)
+            if followers.wait:
+                followers.append((entry, out))
+            else:
+                entry.chain.run_call(entry, out, t_ns)
         else:
             messages = (out,) if type(out) is bytes else out
             if not entry.chain.spread(entry, onward, messages, key, data, t_ns):
@@ -247,17 +277,19 @@ class Chain:
         self,
         entries: Iterable[Entry],
         sink_of: SinkOf,
+        followers: Followers,
         on_fault: Callable[[Entry, int], None],
         settle: Callable[[], None],
         observe: Observer | None = None,
         observe_passes: bool = True,
     ) -> None:
         self.entries = list(entries)
+        self._followers = followers
         self.settle = settle
         self._on_fault = on_fault
         self.observe = observe
         self._observe_passes = observe_passes
-        self._paths = [Paths(sink_of) for _ in range(len(self.entries) + 1)]
+        self._paths = [Paths(sink_of, followers) for _ in range(len(self.entries) + 1)]
         """The paths from each place on; the last are those behind all entries."""
         for place, entry in enumerate(self.entries):
             entry.place = place
@@ -474,7 +506,20 @@ class Chain:
             entry.added += len(keyed) - 1
             if not passed and (key, data) not in keyed:
                 entry._changed += 1
-        for its_key, message in keyed:
+        followers = self._followers
+        if not followers.wait:
+            for its_key, message in keyed:
+                onward[its_key](its_key, message, t_ns)
+            return True
+        last = keyed.pop() if keyed and data is not None else None
+        followers.wait = False
+        try:
+            for its_key, message in keyed:
+                onward[its_key](its_key, message, t_ns)
+        finally:
+            followers.wait = True
+        if last is not None:
+            its_key, message = last
             onward[its_key](its_key, message, t_ns)
         return True
 
@@ -492,7 +537,7 @@ class Chain:
         if not self._observe_passes:
 
             def noticed(data: bytes, t_ns: int) -> Emission:
-                out = step(data, t_ns)
+                out = whole_of(step(data, t_ns), data, t_ns)
                 if out is not data:
                     observe(entry, data, t_ns, out)
                 return out
@@ -500,7 +545,7 @@ class Chain:
             return noticed
 
         def watched(data: bytes, t_ns: int) -> Emission:
-            out = step(data, t_ns)
+            out = whole_of(step(data, t_ns), data, t_ns)
             observe(entry, data, t_ns, out)
             return out
 

@@ -16,7 +16,7 @@ from functools import partial
 from itertools import repeat
 from typing import NamedTuple
 
-from pointsman.chain import Chain, Entry, Observer
+from pointsman.chain import Chain, Entry, Followers, Observer
 from pointsman.ledger import Strikes
 from pointsman.message import (
     ACTIVE_SENSING_KEY,
@@ -115,6 +115,7 @@ class Engine:
         self._observe = observe
         self._observe_passes = observe_passes
         self._on_change = on_change or (lambda rig: None)
+        self._followers = Followers(wait=True)
         self._routes = Routes()
         self._lanes = self._routes.lanes
         self._straight: dict[bytes, Route] = {}
@@ -153,7 +154,9 @@ class Engine:
     def _output(self, name: str) -> Output:
         if name not in self.every_output:
             ledger = self._strikes.new_ledger()
-            self.every_output[name] = Output(name, ledger, self._send, self.schedule)
+            self.every_output[name] = Output(
+                name, ledger, self._send, self.schedule, self._followers
+            )
         return self.every_output[name]
 
     def _build(self, spec: OutputSpec, entries: list[Entry], fresh: list[Entry], t_ns: int) -> None:
@@ -182,7 +185,8 @@ class Engine:
         self._entrances[FIRST_SYSTEM:CONTROL] = repeat(self._system, CONTROL - FIRST_SYSTEM)
 
     def _chain(self, entries: list[Entry]) -> Chain:
-        return Chain(entries, lambda key: self._split, *self._watchers(None))
+        at_once = Followers(wait=False)
+        return Chain(entries, lambda key: self._split, at_once, *self._watchers(None))
 
     def _watchers(
         self, name: str | None
@@ -228,6 +232,8 @@ class Engine:
             tally.hits += 1
             for call, where, left in calls:
                 call(where, left, t_ns)
+            if self._followers:
+                self._followers.send(t_ns)
             return
         self._taken += 1
         key = KEYS_KEPT[data]
@@ -612,6 +618,8 @@ class Engine:
             left = data.translate(table) if table else data
             for call, where in calls:
                 call(where, left, t_ns)
+        if self._followers:
+            self._followers.send(t_ns)
 
     def _lane(self, key: int) -> Lane:
         reached = self._sensing if key == ACTIVE_SENSING_KEY else self._all
@@ -622,6 +630,8 @@ class Engine:
         tally.hits += 1
         for call, where, left in calls:
             call(where, left, t_ns)
+        if self._followers:
+            self._followers.send(t_ns)
 
     def _through_input(self, key: int, data: bytes, t_ns: int) -> None:
         self.input_chain.run(0, key, data, t_ns)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from pointsman.chain import Chain, Entry, Observer, Path, Rest
+from pointsman.chain import Chain, Entry, Followers, Observer, Path, Rest
 from pointsman.ledger import Ledger
 from pointsman.message import (
     AFTER_NOTES,
@@ -33,7 +33,9 @@ Send = Callable[[str, bytes, int], None]
 class Output:
     """A chain that ends in a port."""
 
-    def __init__(self, name: str, ledger: Ledger, send: Send, schedule: Schedule) -> None:
+    def __init__(
+        self, name: str, ledger: Ledger, send: Send, schedule: Schedule, followers: Followers
+    ) -> None:
         self.name = name
         self.spec: OutputSpec
         self.ledger = ledger
@@ -41,6 +43,7 @@ class Output:
         self._send = send
         self._send_on = self._direct_sink()
         self._schedule = schedule
+        self._followers = followers
         self._delay_ns = self._longest_note_ns = 0
         self._wire: Wire | None = None
         self._is_direct = True
@@ -65,7 +68,9 @@ class Output:
         self._is_direct = wire is None and not self._delay_ns
         if wire is not None:
             wire.declare_pairs(_pairs(spec))
-        self.chain = Chain(entries, self.sink_of, on_fault, settle, observe, observe_passes)
+        self.chain = Chain(
+            entries, self.sink_of, self._followers, on_fault, settle, observe, observe_passes
+        )
 
     def limit(self, delay_ns: int, longest_note_ns: int, t_ns: int) -> None:
         """Set the delay, and how long a note may last (0: no limit), from `t_ns` on.

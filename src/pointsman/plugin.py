@@ -85,8 +85,23 @@ def messages_of(emission: Emission) -> Sequence[bytes]:
 Away = tuple[int, str, int, int]
 """A control that is away from home: channel (0-15), the control's name, its value, its home."""
 
-Step = Callable[[bytes, int], Emission]
+TimedCall = Callable[[int], Emission]
+"""What a plugin wants done later: called with the time that is then."""
+
+Made = Emission | TimedCall
+"""What a step makes of a message: what is to be sent in its place, or a call.
+
+With a call the message passes unchanged, and what the call returns is sent right behind it, once
+all outputs have the message: none of them waits for what follows it on another.
+"""
+
+Step = Callable[[bytes, int], Made]
 """What handles one kind of message: called with the message and its time in nanoseconds."""
+
+
+def whole_of(made: Made, data: bytes, t_ns: int) -> Emission:
+    """All that a step made of the message `data`, with what it wants sent behind it."""
+    return [data, *messages_of(made(t_ns))] if callable(made) else made
 
 
 StepT = TypeVar("StepT", bound=Callable[..., Any])
@@ -115,10 +130,6 @@ def to_channel(channel: int) -> Callable[[bytes, int], bytes]:
 
     move.to_channel = channel  # type: ignore[attr-defined]
     return move
-
-
-TimedCall = Callable[[int], Emission]
-"""What a plugin wants done later: called with the time that is then."""
 
 
 class Host:
@@ -276,6 +287,7 @@ __all__ = [
     "Host",
     "Interval",
     "Kind",
+    "Made",
     "NoteMoves",
     "NoteNumber",
     "OptionProblem",

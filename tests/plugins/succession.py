@@ -13,7 +13,7 @@ from typing import Any
 from pointsman.device import Device
 from pointsman.message import KIND_BY_KEY, Kind, channel_of_key, key_of, song_position
 from pointsman.options import Context
-from pointsman.plugin import Emission, Host, Plugin, TimedCall
+from pointsman.plugin import Emission, Host, Plugin, TimedCall, whole_of
 from pointsman.registry import load_plugins
 from pointsman.schedule import Schedule
 from pointsman.testing import Event
@@ -92,7 +92,8 @@ class Succession:
             step = self.now.steps[key]
             only = self.now.plugin.only_controls
             passes = only is not None and KIND_BY_KEY[key] is Kind.CONTROL and data[1] not in only
-            self.send(data if step is None or passes else step(data, t_ns), t_ns)
+            made = data if step is None or passes else whole_of(step(data, t_ns), data, t_ns)
+            self.send(made, t_ns)
 
     def clocks(self, first_s: float, period_s: float, count: int) -> None:
         """So many clocks, evenly spaced."""
