@@ -33,7 +33,7 @@ from pointsman.message import (
     key_of,
     key_on_channel,
 )
-from pointsman.plugin import Emission, Host, Plugin, Step, TimedCall, messages_of, whole_of
+from pointsman.plugin import Emission, Host, Made, Plugin, Step, TimedCall, messages_of, whole_of
 from pointsman.rig import EntrySpec
 from pointsman.schedule import Schedule
 from pointsman.transport import Transport, TransportChange
@@ -183,7 +183,7 @@ class _Stops(dict[int, tuple[Stop, ...]]):
         return found
 
 
-class Followers(list[tuple[Entry, TimedCall]]):
+class Followers(list[tuple[Entry, TimedCall, bytes]]):
     """The calls for what follows a message that is still on its way to other outputs.
 
     On each output the order stays what it would be if nothing waited. So where another message is
@@ -200,8 +200,8 @@ class Followers(list[tuple[Entry, TimedCall]]):
         self.clear()
         self.wait = False
         try:
-            for entry, call in waiting:
-                entry.chain.run_call(entry, call, t_ns)
+            for entry, call, data in waiting:
+                entry.chain.run_call(entry, call, t_ns, data)
         finally:
             self.wait = True
 
@@ -255,9 +255,9 @@ def _path_by(step: Step, entry: Entry, onward: Paths, path: Path, followers: Fol
         elif callable(out):
             path(key, data, t_ns)
             if followers.wait:
-                followers.append((entry, out))
+                followers.append((entry, out, data))
             else:
-                entry.chain.run_call(entry, out, t_ns)
+                entry.chain.run_call(entry, out, t_ns, data)
         else:
             messages = (out,) if type(out) is bytes else out
             if not entry.chain.spread(entry, onward, messages, key, data, t_ns):
@@ -400,21 +400,22 @@ class Chain:
             place = entry.place + 1
         return (key, stops, paths[key]), None if channel == begun else channel, moved
 
-    def send_from(self, entry: Entry, emission: Emission, t_ns: int) -> None:
-        """Send what an entry says of its own accord (a timed call, a flush) down the rest."""
-        if emission is not None:
-            messages = (emission,) if type(emission) is bytes else emission
-            onward = self._paths[entry.place + 1]
-            self.spread(entry, onward, messages, NO_MESSAGE, None, t_ns)
+    def run_call(
+        self, entry: Entry, call: TimedCall, t_ns: int, behind: bytes | None = None
+    ) -> None:
+        """Make a call that an entry asked for, and send what it returns down the rest.
 
-    def run_call(self, entry: Entry, call: TimedCall, t_ns: int) -> None:
-        """Make a call that an entry asked for, and send on what it returns."""
+        `behind`: the message that this follows; None where an entry sends of its own accord.
+        """
         try:
             emission = call(t_ns)
         except PLUGIN_ERRORS as error:
             self.fail(entry, _said(error), t_ns)
             return
-        self.send_from(entry, emission, t_ns)
+        if emission is not None:
+            messages = (emission,) if type(emission) is bytes else emission
+            onward = self._paths[entry.place + 1]
+            self.spread(entry, onward, messages, NO_MESSAGE, None, t_ns, behind)
 
     def tell(self, entry: Entry, change: TransportChange, t_ns: int) -> None:
         """Tell an entry what happened to the song, and send on what it says to that."""
@@ -480,6 +481,7 @@ class Chain:
         key: int,
         data: bytes | None,
         t_ns: int,
+        behind: bytes | None = None,
     ) -> bool:
         """Send on what an entry returned for `data`; False when it returned nonsense."""
         keyed: list[tuple[int, bytes]] = []
@@ -499,7 +501,8 @@ class Chain:
         if data is None:
             entry.added += len(keyed)
             if keyed and self.observe is not None:
-                self.observe(entry, None, t_ns, [message for _, message in keyed])
+                made = [message for _, message in keyed]
+                self.observe(entry, behind, t_ns, made if behind is None else [behind, *made])
         elif not keyed:
             entry._dropped += 1
         else:
@@ -536,9 +539,9 @@ class Chain:
     def _watched(self, step: Step, entry: Entry, observe: Observer) -> Step:
         if not self._observe_passes:
 
-            def noticed(data: bytes, t_ns: int) -> Emission:
-                out = whole_of(step(data, t_ns), data, t_ns)
-                if out is not data:
+            def noticed(data: bytes, t_ns: int) -> Made:
+                out = step(data, t_ns)
+                if out is not data and not callable(out):  # what a call returns is observed then
                     observe(entry, data, t_ns, out)
                 return out
 

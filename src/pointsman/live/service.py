@@ -108,7 +108,7 @@ class Service:
         self._heard_ns: deque[int] = deque(maxlen=MOST_HEARD)
         self._heard: deque[bytes] = deque(maxlen=MOST_HEARD)
         self._observes = False
-        self.engine = Engine(rig, self._send, on_change=self._change)
+        self.engine = Engine(rig, self._send, observe_passes=False, on_change=self._change)
 
     # ---- on the input's thread ---------------------------------------------------------------
 
