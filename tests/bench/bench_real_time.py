@@ -30,7 +30,7 @@ from ways import RIG, Way, lacking, quantile, running, write_rig
 
 from pointsman.live import realtime, run
 from pointsman.log import set_up_log
-from pointsman.ports import thread_state
+from pointsman.ports import system
 from pointsman.rig_file import load_rig_and_plugins
 from pointsman.tables import table
 
@@ -71,9 +71,8 @@ def _slow_switching() -> None:
     run.SWITCH_S = PYTHONS_SWITCH_S
 
 
-def _no_keeping() -> None:
-    thread_state.keep = lambda: 0
-    thread_state.free = lambda address: None
+def _no_own_ports() -> None:
+    system._has_sequencer = lambda: False
 
 
 TAKE_OUT: dict[str, Callable[[], None]] = {
@@ -81,7 +80,7 @@ TAKE_OUT: dict[str, Callable[[], None]] = {
     "mlockall": _no_locking,
     "gc.freeze": _no_freezing,
     "switch interval 0.1 ms": _slow_switching,
-    "kept thread state": _no_keeping,
+    "ports without a library": _no_own_ports,
 }
 WITHOUT: dict[str, tuple[str, ...]] = {
     "with everything": (),
