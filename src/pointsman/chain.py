@@ -509,22 +509,30 @@ class Chain:
             entry.added += len(keyed) - 1
             if not passed and (key, data) not in keyed:
                 entry._changed += 1
-        followers = self._followers
-        if not followers.wait:
+        if not self._followers.wait:
             for its_key, message in keyed:
                 onward[its_key](its_key, message, t_ns)
-            return True
-        last = keyed.pop() if keyed and data is not None else None
-        followers.wait = False
+        elif keyed:
+            self._hurry(onward, keyed, t_ns, last_too=data is None)
+        return True
+
+    def _hurry(
+        self, onward: Paths, keyed: list[tuple[int, bytes]], t_ns: int, *, last_too: bool
+    ) -> None:
+        """Send messages on one behind the other: what follows one of them must not wait.
+
+        What follows the last may, unless others may come behind that as well (`last_too`).
+        """
+        *others, last = keyed
+        self._followers.wait = False
         try:
-            for its_key, message in keyed:
+            for its_key, message in keyed if last_too else others:
                 onward[its_key](its_key, message, t_ns)
         finally:
-            followers.wait = True
-        if last is not None:
+            self._followers.wait = True
+        if not last_too:
             its_key, message = last
             onward[its_key](its_key, message, t_ns)
-        return True
 
     def fail(self, entry: Entry, fault: str, t_ns: int) -> None:
         """Bypass an entry for good, and let it let go of what it held."""
