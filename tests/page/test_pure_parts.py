@@ -160,7 +160,7 @@ def entry(number: int, label: str, **more: Any) -> dict[str, Any]:
 STATUS: dict[str, Any] = {
     "rig": "harbour", "song": "storm", "songs": ["calm", "storm"], "coming": 1,
     "transport": {"clock_jitter_us": {"p50": 90, "max": 1200}},
-    "input": port(port="Pier", found=None, state="missing", per_second=48.25),
+    "input": port(port="Pier", found=None, state="missing", per_second=48.25, gaps=0),
     "input_entries": [entry(1, "thin")],
     "outputs": {
         "tug": port(

@@ -262,6 +262,8 @@ def test_opening_never_hangs_while_a_plug_comes_and_goes(device: MakeDevice) -> 
             time.sleep(0.1 * (n % 6))
             gull.unplug()
             gull.plug(0)
+            if n % 6 == 0:  # on a slow machine it is pulled before it is there, most often
+                there("Gull")
 
     hand = threading.Thread(target=wiggle)
     hand.start()
@@ -269,6 +271,8 @@ def test_opening_never_hangs_while_a_plug_comes_and_goes(device: MakeDevice) -> 
     opened = tried = 0
     while hand.is_alive():
         tried += 1
+        if tried % 50 == 0:  # it may have another number by now
+            name = next(iter(names("Gull")), name)
         try:
             port = (SYSTEM.open_input if tried % 2 else SYSTEM.open_output)(name)
         except PortError as error:
@@ -280,4 +284,4 @@ def test_opening_never_hangs_while_a_plug_comes_and_goes(device: MakeDevice) -> 
     hand.join()
     print(f"{opened} of {tried} opened; said: {sorted(said)}")
     assert opened > 0
-    assert all(line.startswith(f"port '{name}' ") and "\n" not in line for line in said), said
+    assert all(line.startswith("port 'Gull:") and "\n" not in line for line in said), said
