@@ -80,7 +80,7 @@ TAKE_OUT: dict[str, Callable[[], None]] = {
     "mlockall": _no_locking,
     "gc.freeze": _no_freezing,
     "switch interval 0.1 ms": _slow_switching,
-    "ports without a library": _no_own_ports,
+    "ports of our own": _no_own_ports,
 }
 WITHOUT: dict[str, tuple[str, ...]] = {
     "with everything": (),
