@@ -109,13 +109,13 @@ def test_trouble_comes_first(status: dict[str, Any]) -> None:
         "  tug: Tug is lost; plug it in again, it goes on by itself",
         "  tug: one voice (harbour.yaml:8) failed and is left out: ValueError: fog",
         "  tug: 12 messages not sent: the port was gone",
-        "  input: 2 times more came at once than the system could keep; some of it is lost",
+        "  input: the system lost messages 2 times, since too many came together",
         "  the state file cannot be written: the disk is full",
     ]
     assert "  failed\n" in show_status(status)
     assert len(troubles(status)) == 6
     status["input"]["gaps"] = 1
-    once = "input: once more came at once than the system could keep; some of it is lost"
+    once = "input: the system lost messages once, since too many came together"
     assert once in troubles(status)
 
 

@@ -73,8 +73,7 @@ def troubles(status: Status) -> list[str]:
     ]
     if gaps := status["input"]["gaps"]:
         often = "once" if gaps == 1 else f"{gaps} times"
-        what = "more came at once than the system could keep; some of it is lost"
-        found.append(f"input: {often} {what}")
+        found.append(f"input: the system lost messages {often}, since too many came together")
     return list(dict.fromkeys([*found, *status["notes"]]))
 
 
