@@ -245,7 +245,7 @@ class _Channel:
                 control.chord.add(note)
             elif self._on_next_note:
                 leaving.append(control)
-        return [*self._send_home(leaving, []), data] if leaving else data
+        return [*self._send_home(leaving), data] if leaving else data
 
     def on_note_on_after_hand(self, data: bytes, t_ns: int) -> Emission:
         """The same where a hand may have moved a control: that is learnt by now, or never."""
@@ -274,30 +274,31 @@ class _Channel:
 
     def _send_left(self, t_ns: int) -> Emission:
         leaving, self._leaving = self._leaving, []
-        return self._send_home(leaving, [])
+        return self._send_home(leaving)
 
     def on_mode(self, data: bytes, t_ns: int) -> Emission:
         """All Notes Off and All Sound Off end every chord of their channel."""
         if not clears_notes(data):
             return data
         leaving = [control for control in self.active if control.chord]
-        return self._send_home(leaving, [data]) if leaving else data
+        return [data, *self._send_home(leaving)] if leaving else data
 
     def flush(self, t_ns: int) -> list[bytes]:
         """Home for every control that is away."""
         before_ns = t_ns - self._window_ns()
         for control in self.active:
             control.learn(before_ns)
-        return self._send_home(list(self.active), [])
+        return self._send_home(list(self.active))
 
     def _waited(self, control: _Control, t_ns: int) -> Emission:
         """The time that `after` gives is over."""
         control.timer = None
         control.learn(t_ns - self._window_ns())
-        return self._send_home([control], [])
+        return self._send_home([control])
 
-    def _send_home(self, leaving: list[_Control], out: list[bytes]) -> list[bytes]:
-        """Put what sends these controls home, where they are away, behind the messages in `out`."""
+    def _send_home(self, leaving: list[_Control]) -> list[bytes]:
+        """The messages that put these controls home, where they are away."""
+        homes: list[bytes] = []
         active = self.active
         for control in leaving:
             home = control.home
@@ -307,10 +308,10 @@ class _Channel:
             else:
                 control.change(home, control.value_ns)
                 idle = not control.undecided
-                out += self.home_of(control) if control.is_parameter else control.home_messages
+                homes += self.home_of(control) if control.is_parameter else control.home_messages
             if idle and control in active:
                 active.remove(control)
-        return out
+        return homes
 
     def home_of(self, control: _Control) -> list[bytes]:
         """What puts a control home; the stream's own parameter is selected again after that."""

@@ -163,11 +163,7 @@ class _Client:
         return PortError(f"port '{self.name}' {what}; plug it in again")
 
     def _is_listed(self, *, young_s: float = 0.0) -> bool:
-        try:
-            names = io_rtmidi.port_names(is_input=self._is_input, young_s=young_s)
-        except PortError:
-            return True  # nobody can tell
-        return self.name in names
+        return io_rtmidi.is_listed(self.name, is_input=self._is_input, young_s=young_s)
 
     def _ask(self, request: int, data: bytes) -> bytes:
         """Make a request, and return what has become of `data`."""

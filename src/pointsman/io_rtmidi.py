@@ -153,6 +153,14 @@ def port_names(*, is_input: bool, young_s: float = 0.0) -> list[str]:
     return _listers[is_input].names(young_s=young_s)
 
 
+def is_listed(name: str, *, is_input: bool, young_s: float = 0.0) -> bool:
+    """Whether the system has the port of this full name; True where nobody can tell."""
+    try:
+        return name in port_names(is_input=is_input, young_s=young_s)
+    except PortError:
+        return True
+
+
 class _Connection:
     """A port object of the library, connected to the system port `name`, or virtual."""
 
@@ -190,10 +198,7 @@ class _Connection:
         """Whether it is open and what it was opened for is still there."""
         if self._closed or self._virtual:
             return not self._closed
-        try:
-            return self._name in port_names(is_input=self._is_input, young_s=alsa_clients.FRESH_S)
-        except PortError:
-            return True  # nobody can tell
+        return is_listed(self._name, is_input=self._is_input, young_s=alsa_clients.FRESH_S)
 
     def close(self) -> None:
         """Close it and give it back to the system, whatever fails on the way."""
